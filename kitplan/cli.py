@@ -16,8 +16,6 @@ COMMANDS = {row["command"]: row for row in config_rows("commands.csv")}
 
 
 class LazyGroup(click.Group):
-    """A group that lists its commands without importing them."""
-
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
 

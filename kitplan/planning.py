@@ -100,7 +100,6 @@ class Plan(Results):
         return written.folder
 
     def with_result(self, part: str, value: object) -> Plan:
-        """The plan with the result of one more part."""
         return replace(self, results=ChainMap({part: value}, cast("dict[str, object]", self.results)))
 
 

@@ -8,23 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.common import (
-    EXIT_UNSAFE,
-    fault_lines,
-    printable,
-    run_safely,
-    seed_option,
-    unit_argument,
-    with_letter_warnings,
-)
+from kitplan.commands import common
+from kitplan.read.problems import InputError
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
 
 
 @click.command("check")
-@unit_argument
-@seed_option
+@common.unit_argument
+@common.seed_option
 @click.option("--strict", is_flag=True, help="Treat every warning as an error.")
 def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     """Read every file of UNIT and report what is wrong and what is worth a look.
@@ -32,19 +25,18 @@ def command(unit_path: Path, seed: int | None, strict: bool) -> None:
     Nothing is planned and nothing is written. Exit code 0: it can be planned; 1: all but the parts that it lists;
     2: it cannot as it stands.
     """
-    with run_safely():
+    with common.run_safely():
         from kitplan.planning import ready_to_plan
-        from kitplan.read.problems import InputError
         from kitplan.read.unit import load_unit
 
-        unit = with_letter_warnings(load_unit(unit_path, seed))
+        unit = common.with_letter_warnings(load_unit(unit_path, seed))
         ready_to_plan(unit)
         if strict and (unit.warnings or unit.faults):
             raise InputError((*unit.faults, *unit.warnings), "checking strictly (every warning counts)")
         for line in report_lines(unit):
-            click.echo(printable(line))
+            click.echo(common.printable(line))
         if unit.faults:
-            raise SystemExit(EXIT_UNSAFE)
+            raise SystemExit(common.EXIT_UNSAFE)
 
 
 def report_lines(unit: Unit) -> list[str]:
@@ -55,7 +47,7 @@ def report_lines(unit: Unit) -> list[str]:
         lines.append(f"{count} thing{'s' if count != 1 else ''} worth a look:")
         lines += [f"  - {warning}" for warning in unit.warnings]
     if unit.faults:
-        lines += fault_lines(unit)
+        lines += common.fault_lines(unit)
         lines.append("The rest can be planned.")
     else:
         lines.append("It can be planned." if unit.warnings else "No problems found. It can be planned.")

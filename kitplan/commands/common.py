@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from kitplan.interruptions import SENTENCE
+from kitplan.read.problems import InputError, Problem, UnsafePlan, counted
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -92,7 +93,6 @@ def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (),
     """Read a unit; warnings go to standard error as they would in `check`, or in a step of the week how many there
     are. Raises InputError. classes: as `load_unit`. reading: gives the unit, where it is being read.
     """
-    from kitplan.read.problems import counted
     from kitplan.read.unit import load_unit
 
     (unit,) = reading or (load_unit(unit_path, seed, classes),)
@@ -107,8 +107,6 @@ def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (),
 
 def with_letter_warnings(unit: Unit) -> Unit:
     """The unit with a warning for each text that holds letters which no font here can print: told before printing."""
-    from kitplan.read.problems import Problem
-
     texts = [(f"item {row.item}", "".join(map(str, (row.item, row.description, row.bin))))
              for row in unit.items.itertuples()]
     texts += [("the unit's name", unit.name), *((f"recipe {t.name}", t.title) for t in unit.techniques.values())]
@@ -186,8 +184,6 @@ def run_safely() -> Iterator[None]:
     InputError 2, UnsafePlan 1, a file that cannot be read or written 2, Ctrl-C 130, anything else 70: that is
     a defect of kitplan (KITPLAN_DEBUG=1 shows where). Works as `with run_safely():` and as `@run_safely()`.
     """
-    from kitplan.read.problems import InputError, UnsafePlan
-
     try:
         yield
     except (click.exceptions.Exit, click.exceptions.Abort, click.ClickException, SystemExit):

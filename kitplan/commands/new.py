@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from kitplan.commands.common import GivenPath, run_safely
+from kitplan.read.problems import InputError, Problem
 
 
 @click.command()
@@ -20,7 +21,6 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
 
     FOLDER must not hold anything yet. A name that ends in .xlsx makes one workbook to fill in instead of a folder.
     """
-    from kitplan.read.problems import InputError, Problem
     from kitplan.read.starter import sample_files, starter_files
     from kitplan.resources import sample_units
     from kitplan.write.unit_book import unit_workbook

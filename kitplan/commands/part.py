@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from kitplan.commands.common import Progress, load, out_folder
+from kitplan.read.problems import InputError
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -31,7 +32,6 @@ def run_part(
     remove_stale: remove the part's own earlier tables that are no longer made. classes: as in `load_unit`.
     """
     from kitplan.parts.overview.readers import part_file
-    from kitplan.read.problems import InputError
     from kitplan.write.writer import check_target, write_outputs
 
     folder = out_folder(unit_path, out)

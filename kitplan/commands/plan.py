@@ -10,17 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from kitplan.commands import common
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import (
-    EXIT_UNSAFE,
-    Progress,
-    fault_lines,
-    load,
-    out_folder,
-    run_safely,
-    say,
-    unit_options,
-)
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -40,12 +31,12 @@ readiness_option = click.option(
 
 
 @click.command("plan")
-@unit_options
+@common.unit_options
 @readiness_option
 @click.option("--store-days", metavar="DAYS", type=click.FloatRange(0, 30), default=1.0, show_default=True,
               help="Folder of units: days from a central store to a unit.")
 @cluster_option
-@run_safely()
+@common.run_safely()
 def command(
     unit_path: Path,
     out: Path | None,
@@ -96,10 +87,10 @@ def make_plan(
     from kitplan.saved.folder import RECORD
     from kitplan.write.writer import check_target, one_writer
 
-    folder, book = out_folder(unit_path, out), book_files(unit_path)
-    with Progress() as report:
+    folder, book = common.out_folder(unit_path, out), book_files(unit_path)
+    with common.Progress() as report:
         report("Reading")
-        unit = aimed_at(load(unit_path, seed, reading=reading), readiness)
+        unit = aimed_at(common.load(unit_path, seed, reading=reading), readiness)
         check_target(folder, (STOCK_ROOM.file, RECORD, "tables/par_levels.csv"))
         from kitplan.planning import plan_unit, with_parts
 
@@ -115,18 +106,18 @@ def make_plan(
     faults = plan.unit.faults if parts is None else ()
     for part, why in plan.skipped.items():
         if not plan.unit.faults_of(part):
-            say(f"Not planned: {part} ({why}).")
-    for line in fault_lines(plan.unit) if faults else ():
-        say(line)
+            common.say(f"Not planned: {part} ({why}).")
+    for line in common.fault_lines(plan.unit) if faults else ():
+        common.say(line)
     for sentence in written.sentences():
-        say(sentence)
+        common.say(sentence)
     click.echo(f"Written to {written.folder}: open {STOCK_ROOM.file}; its first sheet says who opens the others.")
     for sentence in plan.changes.sentences() if "changes" in plan.parts else ():
-        say(sentence)
+        common.say(sentence)
     for sentence in three_sentences(plan):
         click.echo(sentence)
     if faults or plan.par.answer != "met":
-        raise SystemExit(EXIT_UNSAFE)
+        raise SystemExit(common.EXIT_UNSAFE)
 
 
 def _read(unit_path: Path, seed: int | None) -> Iterator[Unit]:
@@ -142,7 +133,7 @@ def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple
         return False
     from kitplan.parts.hospital.command import plan_and_tell
 
-    plan_and_tell(unit_path, out_folder(unit_path, out), seed, parts, store_days, cluster)
+    plan_and_tell(unit_path, common.out_folder(unit_path, out), seed, parts, store_days, cluster)
     return True
 
 

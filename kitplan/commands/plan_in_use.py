@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands.common import Progress, load, on_paper, out_folder, say, tell
+from kitplan.read.problems import InputError, Problem
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -71,8 +72,6 @@ def plan_in_use(unit_path: Path, out: Path | None, which: str | None, seed: int 
 
 def unchanged_plan(unit_path: Path, seed: int, report: Progress) -> PlanInUse | None:
     """The plan in the unit's folder, where it was made with this seed from the files as they are now; else None."""
-    from kitplan.read.problems import InputError
-
     held = _lying_there(unit_path, None)
     if held is None:
         return None
@@ -94,7 +93,6 @@ def _named(unit_path: Path, which: str) -> Path:
     if not _NUMBER.fullmatch(which) or Path(which).is_dir():
         return Path(which)
     from kitplan.read.last_plan import read_record
-    from kitplan.read.problems import InputError, Problem
 
     folder = unit_path if unit_path.is_dir() else unit_path.parent
     records = {p.parent: read_record(p.parent) for p in sorted(folder.glob("*/plan.json"))}
@@ -110,8 +108,6 @@ def _named(unit_path: Path, which: str) -> Path:
 
 def _check_it_is_meant(plan: Plan, unit_path: Path, held: Path, seed: int | None) -> None:
     """Raises InputError where the plan is another unit's, or was made with another seed than asked for."""
-    from kitplan.read.problems import InputError, Problem
-
     problems = []
     name = _name_of(unit_path)
     if name is not None and name != plan.unit.name:

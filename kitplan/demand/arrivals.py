@@ -49,14 +49,16 @@ _LONGEST_DAYS = 300.0
 @dataclass(frozen=True)
 class Level:
     """Draws of what all kinds share. level: shape (n_draws,), mean over the year and over bursts, as it stands when the
-    history ends; swing: (n_draws, 4); burst: (n_draws,), variance of the weekly factor; lasting: (n_draws,), its
-    correlation from one week to the next.
+    history ends; of daily counts over their mean, as far as more than counting tells of it. swing: (n_draws, 4); burst:
+    (n_draws,), variance of the weekly factor; lasting: (n_draws,), its correlation from one week to the next.
+    independent_days: of daily counts, days that would say as much if no airway stayed from one to the next.
     """
 
     level: np.ndarray
     swing: np.ndarray
     burst: np.ndarray
     lasting: np.ndarray
+    independent_days: float = 0.0
 
 
 def waves(day_of_year: np.ndarray) -> np.ndarray:
@@ -298,24 +300,9 @@ def _laplace(
     return _Fit(away, bend, float(fit.sum() - away @ prior @ away / 2))
 
 
-@dataclass(frozen=True)
-class CountedLevel:
-    """What daily counts say. independent_days: days that would say as much if no airway stayed from one to the next.
-
-    factor: shape (n_draws,), where the level stands at the end over its mean, as far as more than counting tells of it;
-    the others as in Level.
-    """
-
-    independent_days: float
-    factor: np.ndarray
-    swing: np.ndarray
-    burst: np.ndarray
-    lasting: np.ndarray
-
-
 def learn_counts(
     total: np.ndarray, day: np.ndarray, law: StayLaw, season: Season, n_draws: int, seed: int
-) -> CountedLevel:
+) -> Level:
     """Learn from airways in place, all kinds together, day by day.
 
     total: shape (n_days,), counts; day: which day each is of. law: the stay (its first draw is used). Mean, variance
@@ -347,7 +334,7 @@ def learn_counts(
     # What counting alone leaves open comes with the kinds: here only what the rest adds to it.
     more = np.sqrt(np.maximum(spread**2 - 1 / (mean * independent), 0.0)) / spread
     factor = np.maximum(middle + more * (drawn[:, 0] - middle), 0.05) * mean / max(every, 1e-9)
-    return CountedLevel(independent, factor, season.middle + drawn[:, 1:], burst, lasts)
+    return Level(factor, season.middle + drawn[:, 1:], burst, lasts, independent)
 
 
 def _least_squares(y: np.ndarray, design: np.ndarray, cover: np.ndarray, prior: np.ndarray) -> _Fit:

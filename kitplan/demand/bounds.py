@@ -52,18 +52,9 @@ def within_bounds(unit: Unit) -> tuple[Unit, str | None]:
             ],
             "planning",
         )
-    if max(policy.scenarios, policy.verify_scenarios) <= most:
-        return replace(
-            unit,
-            planning=replace(policy, max_scenarios=min(policy.max_scenarios, max(most, policy.scenarios))),
-        ), None
-    fewer = replace(
-        policy,
-        scenarios=min(policy.scenarios, most),
-        verify_scenarios=min(policy.verify_scenarios, most),
-        max_scenarios=min(policy.max_scenarios, most),
-    )
-    return replace(unit, planning=fewer), (
+    fewer = {name: min(getattr(policy, name), most) for name in ("scenarios", "verify_scenarios", "max_scenarios")}
+    unit = replace(unit, planning=replace(policy, **fewer))
+    return unit, None if max(policy.scenarios, policy.verify_scenarios) <= most else (
         f"Planned on {most:,} scenarios instead of {policy.scenarios:,}: {airways:,.0f} airways pass through one "
         "review and lead time, and drawing them would take too long."
     )

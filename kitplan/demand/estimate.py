@@ -133,7 +133,7 @@ def _learn_from(unit: Unit, observation: Observation, counts: np.ndarray, exposu
         unit.name,
         True,
         "counts" if curve is None else "airways followed",
-        _rates_frame(unit, observation, counts, exposure, pooled, spells, curve),
+        _rates_frame(unit, counts, exposure, pooled, spells, curve),
         _reasons_frame(observation, exposure),
         frame,
         find_trend(observation, pooled.mean),
@@ -204,7 +204,6 @@ def _dispersion(unit: Unit, observation: Observation, rate: np.ndarray) -> np.nd
 
 def _rates_frame(
     unit: Unit,
-    observation: Observation,
     counts: np.ndarray,
     exposure: np.ndarray,
     pooled: PooledRates,
@@ -221,21 +220,11 @@ def _rates_frame(
     frame["expected_events"] = pooled.mean * exposure
     frame["expected_if_alike"] = exposure * counts.sum() / exposure.sum()
     if curve is not None and spells is not None:
-        frame["expected_events"] = _fitted_events(unit, observation, spells, curve)
+        # Events that the curve cannot speak of (planned, or ending a wear of unknown age) are added as they were.
+        followed = np.bincount(spells.stratum[spells.caused], minlength=unit.n_strata)
+        frame["expected_events"] = wear.expected_events(spells, curve, unit.n_strata) + counts - followed
     frame["because"] = [_because(row, pooled.common_mean) for row in frame.itertuples()]
     return frame
-
-
-def _fitted_events(
-    unit: Unit, observation: Observation, spells: wear.WearSpells, curve: wear.WearCurve
-) -> np.ndarray:
-    """Events that the fitted wear model makes of the airways watched, by stratum.
-
-    Events that the curve cannot speak of (planned, or ending a wear of unknown age) are added as they were.
-    """
-    expected = wear.expected_events(spells, curve, unit.n_strata)
-    followed = np.bincount(spells.stratum[spells.caused], minlength=unit.n_strata)
-    return expected + observation.event_counts(unit.n_strata) - followed
 
 
 def _because(row: Any, common: float) -> str:

@@ -74,7 +74,6 @@ class Intervals:
         return slice(0, self.n_scenarios, max(every, 1))
 
     def episodes(self, rows: slice = slice(None)) -> Episodes:
-        """The airways of the scenarios `rows`."""
         play = self._play(rows)
         parts = [_fixed_airways(play)] if self.posterior.fixed.any() or not self._moving else []
         if self._moving:
@@ -289,13 +288,12 @@ def _moving_airways(play: _Play) -> _Airways:
 class _Stretches:
     """Stretches of time before and within the interval, and what comes in each where none is busier than another.
 
-    past, ahead: edges in days, (n_draws, n + 1) each, past from the latest back to the earliest. area: under the
-    survival curve from the interval's beginning back to each edge, days of that law (n_draws, n_past + 1, n_strata).
+    ahead: edges in days, (n_draws, n + 1). area: under the survival curve from the interval's beginning back to each
+    edge of the past, the latest first, days of that law (n_draws, n_past + 1, n_strata).
     still, coming: mean airways of each stretch still in place, and arriving, (n_draws, n, n_strata).
     turn_past, turn_ahead: what turns the yearly swing to the middle of each stretch, (n_draws, n, 4).
     """
 
-    past: np.ndarray
     ahead: np.ndarray
     area: np.ndarray
     still: np.ndarray
@@ -323,7 +321,7 @@ def _stretches(of: Intervals) -> _Stretches:
     old = long_ago(turned(posterior.swing, past[:, -2:-1])[:, 0], days)
     still[:, -1] *= (mean_season(posterior.swing) / mean_season(old))[:, None]
     return _Stretches(
-        past, ahead, area, still, np.diff(ahead, axis=1)[:, :, None] * posterior.arrivals[:, None, :],
+        ahead, area, still, np.diff(ahead, axis=1)[:, :, None] * posterior.arrivals[:, None, :],
         np.concatenate([turn, old[:, None]], axis=1), turned(posterior.swing, (ahead[:, :-1] + ahead[:, 1:]) / 2),
     )
 

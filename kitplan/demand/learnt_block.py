@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.resecure import check_hazards, frailty_nodes, hastened, mean_wear_checks
+from kitplan.demand.resecure import CONSTANT_REASONS, check_hazards, frailty_nodes, hastened, mean_wear_checks
 from kitplan.read.values import Unit
 
 if TYPE_CHECKING:
@@ -54,17 +54,9 @@ def _from_counts(unit: Unit, learnt: Learnt, planned: float) -> tuple[dict[str, 
     days = learnt.airway_days
     events = learnt.reasons.set_index("reason")["events"].astype(float)
     default = unit.frequency.mean()
-    stated = float(events[["loose", "soiled", "skin", "moved", "changed"]].sum())
+    stated = float(events[["loose", *CONSTANT_REASONS]].sum())
     scaled_up = 1.0 + float(events["other"]) / stated if stated else 1.0
-    settings = {
-        name: float(events[reason]) * scaled_up / days
-        for reason, name in (
-            ("soiled", "soiled_per_day"),
-            ("skin", "skin_per_day"),
-            ("moved", "moved_per_day"),
-            ("changed", "changed_per_day"),
-        )
-    }
+    settings = {name: float(events[reason]) * scaled_up / days for reason, name in CONSTANT_REASONS.items()}
     settings["changed_per_day"] += planned
     target = learnt.events / days
     row = default.to_dict() | settings | {"flat_per_check": np.nan}

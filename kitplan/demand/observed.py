@@ -5,6 +5,7 @@ Days that either record does not cover are unknown and count neither as airway-d
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -284,9 +285,9 @@ def _windows(log: pd.DataFrame, daily: np.ndarray, unit: Unit, notes: list[str])
     for _ in range(3):
         rate = len(day) / max(gap[~silent].sum(), 1e-9)
         silent = (gap * rate > _IMPOSSIBLE_GAP_EVENTS) & (np.diff(marks) > 2)
-    edges = [0.0]
+    gaps = [(float(day), day + 1.0) for day in np.nonzero(np.isnan(daily).any(axis=1))[0]]
     for k in np.nonzero(silent)[0]:
-        edges += [marks[k], marks[k + 1]]
+        gaps.append((marks[k], marks[k + 1]))
         where = (
             "before its first event" if k == 0 else "after its last event" if k == len(day) else "in between"
         )
@@ -294,21 +295,17 @@ def _windows(log: pd.DataFrame, daily: np.ndarray, unit: Unit, notes: list[str])
             f"The log is silent {where}, from {_date(unit, marks[k])} to {_date(unit, marks[k + 1])}, although "
             f"about {gap[k] * rate:.0f} events were to be expected: taken as not recorded."
         )
-    windows = np.array([*edges, float(len(daily))]).reshape(-1, 2)
-    return _without_unknown_days(windows[windows[:, 1] > windows[:, 0]], daily)
+    return _between(gaps, float(len(daily)))
 
 
-def _without_unknown_days(windows: np.ndarray, daily: np.ndarray) -> np.ndarray:
-    unknown = np.nonzero(np.isnan(daily).any(axis=1))[0]
-    pieces = [(float(a), float(b)) for a, b in windows]
-    for day in unknown:
-        cut = [
-            part
-            for low, high in pieces
-            for part in ((low, min(high, float(day))), (max(low, day + 1.0), high))
-        ]
-        pieces = [(a, b) for a, b in cut if b > a]
-    return np.array(pieces).reshape(-1, 2)
+def _between(gaps: Sequence[tuple[float, float]], end: float) -> np.ndarray:
+    """What no gap covers of 0 to `end`, ndarray (n, 2)."""
+    windows, low = [], 0.0
+    for start, stop in sorted([*gaps, (end, end)]):
+        if start > low:
+            windows.append((low, start))
+        low = max(low, stop)
+    return np.array(windows, dtype=float).reshape(-1, 2)
 
 
 def _date(unit: Unit, day: float) -> str:

@@ -51,8 +51,16 @@ class PooledRates:
         return rng.standard_gamma(self.shape[:, point].T) * self.scale[:, point].T
 
     def quantile(self, chance: float) -> np.ndarray:
-        """Posterior quantile of each rate."""
-        return _mixture_quantile(self.shape, self.scale, self.weight, chance)
+        """Posterior quantile of each rate, by bisection."""
+        from scipy.special import gammainc
+
+        low = np.zeros(len(self.shape))
+        high = (self.shape * self.scale + 12 * (np.sqrt(self.shape) * self.scale)).max(axis=1)
+        for _ in range(50):
+            middle = (low + high) / 2
+            below = gammainc(self.shape, middle[:, None] / self.scale) @ self.weight < chance
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return (low + high) / 2
 
 
 def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray | float = 1.0) -> PooledRates:
@@ -74,9 +82,9 @@ def pool_rates(events: np.ndarray, exposure: np.ndarray, dispersion: np.ndarray 
     prior_shape = 1.0 / tau**2
     prior_rate = prior_shape / mu
     log_weight = _log_marginal(own_events[seen], own_exposure[seen], prior_shape, prior_rate)
-    log_weight = (
-        log_weight - 0.5 * (tau / _SPREAD_SCALE) ** 2 * (not alone) + np.log(_spread_width(tau, spread))
-    )
+    if not alone:  # the grid of spreads is not even: each cell has its width
+        width = np.gradient(spread)[np.searchsorted(spread, tau)]
+        log_weight = log_weight - 0.5 * (tau / _SPREAD_SCALE) ** 2 + np.log(width)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     keep = weight > 1e-7
@@ -105,13 +113,6 @@ def _grid(events: np.ndarray, exposure: np.ndarray, spread: np.ndarray) -> tuple
     return mu.ravel(), tau.ravel()
 
 
-def _spread_width(tau: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Width of the grid cell of each spread, because the grid of spreads is not even."""
-    if len(spread) == 1:
-        return np.ones_like(tau)
-    return np.gradient(spread)[np.searchsorted(spread, tau)]
-
-
 def _log_marginal(
     events: np.ndarray, exposure: np.ndarray, shape: np.ndarray, rate: np.ndarray
 ) -> np.ndarray:
@@ -122,21 +123,6 @@ def _log_marginal(
     few, which = np.unique(shape, return_inverse=True)  # one shape a spread, whatever the mean
     rising = (gammaln(o + few) - gammaln(few))[:, which]
     return (rising + a * np.log(b / (b + t)) + o * np.log(t / (b + t))).sum(axis=0)
-
-
-def _mixture_quantile(shape: np.ndarray, scale: np.ndarray, weight: np.ndarray, chance: float) -> np.ndarray:
-    """Quantile of gamma mixtures by bisection; shape and scale (n_strata, n_points), weight (n_points,)."""
-    from scipy.special import gammainc
-
-    mean = shape * scale
-    sd = np.sqrt(shape) * scale
-    low = np.zeros(len(shape))
-    high = (mean + 12 * sd).max(axis=1)
-    for _ in range(50):
-        middle = (low + high) / 2
-        below = gammainc(shape, middle[:, None] / scale) @ weight < chance
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return (low + high) / 2
 
 
 def count_dispersion(observed: np.ndarray, expected: np.ndarray) -> tuple[float, float]:

@@ -89,7 +89,6 @@ class Posterior:
         return 1.0 - loss((self.arrivals * self.mean_stays).sum(axis=1), self.beds)
 
     def take(self, rows: np.ndarray) -> Posterior:
-        """The draws `rows` alone."""
         return replace(
             self, arrivals=self.arrivals[rows], swing=self.swing[rows], burst=self.burst[rows],
             lasting=self.lasting[rows], stays=self.stays.take(rows), stay_factor=self.stay_factor[rows],
@@ -389,15 +388,15 @@ def _from_counts(unit: Unit, seed: int) -> Posterior:
     season = season_of(unit, 0.5, float(day.max() - day.min()))
     level = learn_counts(counts.sum(axis=1), day, middle, season, DRAWS, seed)
     mean = counts.mean(axis=0)
-    airways = _kinds(mean * level.independent_days, unit, seed) / level.independent_days * level.factor[:, None]
+    airways = _kinds(mean * level.independent_days, unit, seed) / level.independent_days * level.level[:, None]
     arrivals = airways / law.mean[:, None]
     none, ones = np.zeros(unit.n_strata), np.ones_like(arrivals)
     days = f"{len(day):,} day{'s' * (len(day) > 1)}"
     told = (f"Arrivals: {unit.words.many} counted on {days}, and the mean stay that the unit states.",
-            *season.said, *said_of_bursts(level.burst, level.lasting), *said_of_level(level.factor))
+            *season.said, *said_of_bursts(level.burst, level.lasting), *said_of_level(level.level))
     return Posterior(
         arrivals, level.swing, level.burst, level.lasting, law, ones, ones, ones, none, None, told, season.sure,
-        float(level.factor.mean()) if len(day) > 1 else 1.0,
+        float(level.level.mean()) if len(day) > 1 else 1.0,
     )
 
 

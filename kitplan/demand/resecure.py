@@ -19,14 +19,10 @@ import pandas as pd
 from kitplan.demand.stays import range_draws
 from kitplan.demand.values import kept, paced
 from kitplan.demand.whole import whole_up
+from kitplan.read.policy import HAZARDS
 from kitplan.read.values import FREQUENCY_COLUMNS, Unit
 
-CONSTANT_REASONS = {
-    "soiled": "soiled_per_day",
-    "skin": "skin_per_day",
-    "moved": "moved_per_day",
-    "changed": "changed_per_day",
-}
+CONSTANT_REASONS = {reason: column for column, reason in HAZARDS.items() if reason != "loose"}
 """Reasons whose hazard does not depend on wear, and their column of Unit.frequency."""
 
 _HORIZON_CHECKS = 4000
@@ -294,11 +290,8 @@ def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
     """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
-    keys = rows.fillna(-1.0)
-    distinct = keys.drop_duplicates()
-    order = {tuple(values): i for i, values in enumerate(distinct.to_numpy())}
-    which = np.array([order[tuple(values)] for values in keys.to_numpy()], dtype=np.int64)
-    return rows.loc[distinct.index].reset_index(drop=True), which
+    which = rows.groupby(FREQUENCY_COLUMNS, dropna=False, sort=False).ngroup().to_numpy(np.int64)
+    return rows.drop_duplicates(ignore_index=True), which
 
 
 def _rates_of(row: Mapping[str, Any], checks_per_day: int, n_nodes: int) -> dict[str, float]:

@@ -85,7 +85,6 @@ class StayLaw:
         return self.edges[piece] + more / hazard, gone + more
 
     def take(self, rows: np.ndarray) -> StayLaw:
-        """The draws `rows` alone."""
         return StayLaw(self.edges, self.hazard[rows])
 
     def known(self) -> StayLaw:

@@ -16,23 +16,6 @@ import pandas as pd
 from kitplan.read.sizes import uncut_of
 from kitplan.read.values import Piece, Technique
 
-PIECE_COLUMNS = [
-    "shape",
-    "count",
-    "length_mm",
-    "width_share",
-    "leg_mm",
-    "leg_needed_mm",
-    "path_mm",
-    "uncut_mm",
-    "bridge_mm",
-    "tab_mm",
-    "turns",
-    "use",
-    "lengthened_mm",
-    "warning",
-]
-
 _SLACK_MM = 1e-6
 _SPAN_COLUMN = {"mid_cheek": "span_mid_cheek_mm", "tragus": "span_tragus_mm"}
 
@@ -113,6 +96,9 @@ def _one_piece(piece: Piece, span_mm: float, outer_mm: float, width_mm: float) -
         "lengthened_mm": lengthened,
         "warning": warning,
     }
+
+
+PIECE_COLUMNS = list(_one_piece(Piece("strip", 1), 0.0, 0.0, 0.0))
 
 
 def _path_mm(piece: Piece, span_mm: float, outer_mm: float, uncut_mm: float) -> float:

@@ -22,22 +22,15 @@ class Trend:
     warns: bool
 
 
-def _blocks(observation: Observation, days: int) -> tuple[np.ndarray, np.ndarray]:
-    """(first day of whole blocks of `days` days counted back from the last day watched, block of each day)."""
-    n_days = len(observation.daily)
-    last = int(np.ceil(observation.windows[-1, 1]))
-    number = np.floor((last - 1 - np.arange(n_days)) / days).astype(int)
-    number[np.arange(n_days) >= last] = -1
-    whole = np.bincount(number[number >= 0], minlength=1)
-    return np.nonzero(whole == days)[0], number
-
-
 def _block_counts(observation: Observation, rate: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Observed and expected events of whole blocks (0 is the last), by stratum: (block numbers, (n, G), (n, G))."""
-    blocks, number = _blocks(observation, days)
-    n_strata = observation.daily.shape[1]
-    expected = np.zeros((int(number.max(initial=0)) + 1, n_strata))
+    """Observed and expected events of whole blocks, counted back from the last day watched (0 is the last), by stratum:
+    (block numbers, (n, G), (n, G)).
+    """
+    n_days, n_strata = observation.daily.shape
+    number = np.maximum((int(np.ceil(observation.windows[-1, 1])) - 1 - np.arange(n_days)) // days, -1)
     use = number >= 0
+    blocks = np.nonzero(np.bincount(number[use], minlength=1) == days)[0]
+    expected = np.zeros((int(number.max(initial=0)) + 1, n_strata))
     np.add.at(expected, number[use], (np.nan_to_num(observation.daily) * observation.share[:, None] * rate)[use])
     observed = np.zeros_like(expected)
     day = np.minimum(observation.events["day"].to_numpy(int), len(number) - 1)

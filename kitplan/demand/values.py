@@ -159,7 +159,6 @@ class Demand:
         return self.units.shape[0]
 
     def part(self, rows: np.ndarray) -> Demand:
-        """The scenarios `rows` alone."""
         return replace(
             self, units=self.units[rows], re_secures=self.re_secures[rows], draw=self.draw[rows],
             day_of_year=self.day_of_year[rows], path=None,

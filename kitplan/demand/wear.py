@@ -15,7 +15,9 @@ from functools import cached_property
 
 import numpy as np
 
-REASONS = ("loose", "soiled", "skin", "moved", "changed", "planned", "other")
+from kitplan.demand.resecure import CONSTANT_REASONS
+
+REASONS = ("loose", *CONSTANT_REASONS, "planned", "other")
 LOOSE, SOILED, SKIN, MOVED, CHANGED, PLANNED, OTHER = range(len(REASONS))
 """Reasons as numbers; OTHER could be any of the first five."""
 
@@ -44,7 +46,6 @@ class WearSpells:
 
     @property
     def n_airways(self) -> int:
-        """Airways that the spells are of."""
         return int(self.airway.max(initial=-1)) + 1
 
     @cached_property
@@ -72,14 +73,6 @@ class WearCurve:
     @property
     def constant_per_day(self) -> float:
         return sum(self.per_day.values())
-
-
-CONSTANT_NAMES = {
-    SOILED: "soiled_per_day",
-    SKIN: "skin_per_day",
-    MOVED: "moved_per_day",
-    CHANGED: "changed_per_day",
-}
 
 
 def cut_spells(
@@ -301,14 +294,15 @@ def _report(
     high = {name: float(np.exp(place[i] + 1.96 * error[i])) for i, name in enumerate(names)}
     low["shape"] = max(low["shape"], 1.0)
     low["spread"], high["spread"] = max(place[3] - 1.96 * error[3], 0.0), place[3] + 1.96 * error[3]
-    counts = {name: int((spells.reason == reason).sum()) for reason, name in CONSTANT_NAMES.items()}
+    seen = np.bincount(spells.reason[spells.reason >= SOILED], minlength=len(REASONS))
+    counts = dict(zip(CONSTANT_REASONS.values(), seen[SOILED:].tolist()))
     known = sum(counts.values())
     constant = float(np.exp(place[2]))
     if known:
         per_day = {name: constant * count / known for name, count in counts.items()}
     else:
-        total = sum(default[name] for name in CONSTANT_NAMES.values()) or 1.0
-        per_day = {name: constant * default[name] / total for name in CONSTANT_NAMES.values()}
+        total = sum(default[name] for name in CONSTANT_REASONS.values()) or 1.0
+        per_day = {name: constant * default[name] / total for name in CONSTANT_REASONS.values()}
     return WearCurve(
         float(np.exp(place[0])), float(np.exp(place[1])), per_day, float(place[3]), factor, low, high
     )

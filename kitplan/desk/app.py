@@ -11,17 +11,24 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, abort, redirect, render_template, request, send_file, url_for
 from werkzeug.exceptions import HTTPException
 
+import kitplan
+from kitplan.commands.check import report_lines
 from kitplan.commands.common import PART_WORDS
 from kitplan.desk import class_pages, month_pages, week_pages
 from kitplan.desk import units as shelf
+from kitplan.desk.drawing import curve_chart, demand_chart
 from kitplan.desk.guard import guard
 from kitplan.desk.jobs import Jobs
 from kitplan.desk.units import Opened, plan_folder
 from kitplan.read.catalogue import spoken_names
+from kitplan.read.findings import Findings
+from kitplan.read.headers import column_meant
 from kitplan.read.money import figure
 from kitplan.read.problems import InputError, UnsafePlan
+from kitplan.read.source import Source
 from kitplan.read.workbook import CENSUS_TABLES
 from kitplan.resources import caution, sample_units
+from kitplan.write.shelf import order_rule
 from kitplan.write.sides import isolated
 from kitplan.write.writer import checksum
 
@@ -181,8 +188,6 @@ def _own_tables(folder: Path) -> list[str]:
 
 def _checked(folder: Path) -> dict[str, Any]:
     """What reading the unit says: faults beside their rows, warnings, and what was read."""
-    import kitplan
-    from kitplan.commands.check import report_lines
     from kitplan.planning import ready_to_plan
 
     faults: tuple[Any, ...] = ()
@@ -202,8 +207,6 @@ def _checked(folder: Path) -> dict[str, Any]:
 
 def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any]], list[Any]]:
     """Faults that stand in a cell of a table, with the row that they stand in; and the others."""
-    from kitplan.read.headers import column_meant
-
     own, others = _own_tables(folder), []
     tables: dict[str, dict[str, Any]] = {}
     for fault in faults[:MOST_SHOWN]:
@@ -223,10 +226,6 @@ def _by_table(folder: Path, faults: tuple[Any, ...]) -> tuple[list[dict[str, Any
 
 def _table_shown(folder: Path, file: str) -> dict[str, Any]:
     """A table with its headings, and the column that each of them means, by whatever word it is called."""
-    from kitplan.read.findings import Findings
-    from kitplan.read.headers import column_meant
-    from kitplan.read.source import Source
-
     content, stem = (folder / file).read_bytes(), Path(file).stem.casefold()
     known = Source(folder, Findings()).columns("census" if stem in CENSUS_TABLES else stem)
     text = shelf.TextTable.read(content)
@@ -271,8 +270,6 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/par")
     def par_page(name: str) -> str:
-        from kitplan.write.shelf import order_rule
-
         plan = opened.needed(shelf.unit_of(home, name))
         sort, named = request.args.get("by", ""), spoken_names(plan.unit.items)
         levels = plan.par.levels[plan.par.levels["par_units"] > 0]
@@ -287,9 +284,6 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/par/<item>")
     def item_page(name: str, item: str) -> str:
-        import kitplan
-        from kitplan.desk.drawing import demand_chart
-
         plan = opened.needed(shelf.unit_of(home, name))
         row = plan.par.levels[plan.par.levels["item"] == item]
         if row.empty:
@@ -301,8 +295,6 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
 
     @app.get("/unit/<name>/curve")
     def curve_page(name: str) -> str:
-        from kitplan.desk.drawing import curve_chart
-
         plan = opened.needed(shelf.unit_of(home, name))
         curve = plan.par.frontier.reset_index(drop=True)
         step = request.args.get("step", type=int)

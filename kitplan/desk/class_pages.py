@@ -10,8 +10,11 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
+import kitplan
 from kitplan.desk.units import Home, number, papers, plan_folder, read_toml, unit_of, write_toml
+from kitplan.read.classes import class_files
 from kitplan.read.money import exact
+from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
 """Practices shown even where fewer are known; sessions to fill in."""
@@ -60,8 +63,6 @@ def add(app: Flask, home: Home) -> None:
 
 
 def _files(folder: Path) -> list[str]:
-    from kitplan.read.classes import class_files
-
     return [path.name for path in class_files(folder)] or ["class.toml"]
 
 
@@ -74,8 +75,6 @@ def _file(folder: Path) -> str:
 
 def _form(folder: Path) -> dict[str, Any]:
     """What the form shows: the class as it is, the techniques and the items to choose from."""
-    import kitplan
-
     file = _file(folder)
     now = read_toml(folder, file)
     try:
@@ -175,9 +174,7 @@ def _practice(before: dict[str, Any], technique: str, size: str, skin: str) -> d
 
 def _plan_class(folder: Path) -> None:
     """Plan the class alone and write its papers into the plan folder. Raises InputError, UnsafePlan, OSError."""
-    import kitplan
     from kitplan.outputs import part_files
-    from kitplan.write.writer import write_outputs
 
     unit = kitplan.load_unit(folder)
     faults = unit.faults_of("training")

@@ -8,6 +8,8 @@ from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
+import kitplan
+from kitplan.desk.drawing import band_chart
 from kitplan.desk.units import Home, Opened, number, unit_of
 
 CHANGES = {
@@ -41,8 +43,6 @@ _MOVES = ("yearly_value", "par_value", "par_litres", "re_secures")
 def add(app: Flask, home: Home, opened: Opened) -> None:
     @app.get("/unit/<name>/months")
     def months_page(name: str) -> str:
-        from kitplan.desk.drawing import band_chart
-
         folder = unit_of(home, name)
         plan = opened.needed(folder)
         if "forecast" not in plan.parts:
@@ -73,7 +73,6 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
 
 def _answer(folder: Path, table: str, key: str, value: float, known: Any) -> dict[str, Any]:
     """Compare the unit with itself under another setting; nothing of it is kept. known: the plan in use."""
-    import kitplan
     from kitplan.parts.compare import model as compare
 
     here = kitplan.load_unit(folder)

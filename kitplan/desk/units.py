@@ -20,12 +20,14 @@ import tomli_w
 from flask import abort
 from werkzeug.utils import secure_filename
 
+import kitplan
 from kitplan.commands.common import out_folder
 from kitplan.read.cells import Bad, read_numbers, text_of
 from kitplan.read.findings import GUARDING, Findings
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import census_files
+from kitplan.read.starter import sample_files, starter_files
 from kitplan.read.workbook import CENSUS_TABLES, Book, is_unit_workbook
 from kitplan.resources import sample_units
 from kitplan.write.writer import checksum, lies_inside, records, write_file, write_outputs
@@ -116,8 +118,6 @@ def make_unit(home: Home, name: str, sample: str | None, file_name: str = "", co
 
     Its name in the folder. Raises ValueError and OSError, and where the census cannot be used InputError: then no unit.
     """
-    from kitplan.read.starter import sample_files, starter_files
-
     if not name.strip():
         raise ValueError("the name is empty")
     folder = home.new_folder(name)
@@ -359,8 +359,6 @@ class Opened:
 
     def plan(self, unit: Path) -> Plan | None:
         """The plan of a unit, None where there is none. Raises InputError for a damaged one."""
-        import kitplan
-
         record = plan_folder(unit) / "plan.json"
         try:
             state = record.stat()

@@ -19,6 +19,11 @@ from flask import Flask, Response, abort, redirect, render_template, request, ur
 from werkzeug.utils import secure_filename
 
 from kitplan.desk.units import NO_PLAN, Home, papers, plan_folder, unit_of
+from kitplan.read.catalogue import spoken_names
+from kitplan.read.columns import columns_of
+from kitplan.read.problems import InputError, Problem
+from kitplan.read.round_sheets import SHEETS, TYPED
+from kitplan.read.workbook import Book
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
@@ -72,7 +77,6 @@ def add(app: Flask, home: Home) -> None:
     @app.post("/unit/<name>/book/mend")
     def mend_book(name: str) -> Response:
         from kitplan.parts.orders import round_command as rounds
-        from kitplan.read.problems import InputError
 
         folder = unit_of(home, name)
         try:
@@ -86,8 +90,6 @@ def add(app: Flask, home: Home) -> None:
 
     @app.get("/unit/<name>/recall")
     def recall_page(name: str) -> str:
-        from kitplan.read.catalogue import spoken_names
-
         lot = request.args.get("lot", "").strip()
         with _round(unit_of(home, name)) as work:
             found, entries = work.recalled(lot) if lot else None, len(work.book.lines)
@@ -120,8 +122,6 @@ def _round(folder: Path, *, mend: bool = False) -> Iterator[Session]:
 
 def _shown(folder: Path, template: str) -> str:
     """A page of the week: all that it shows is the round's own result."""
-    from kitplan.read.catalogue import spoken_names
-
     with _round(folder) as work:
         weekly, entries = work.weekly(keep_order=True), len(work.book.lines)
         since = work.weekly().order  # what is wanted now: an order made after the count keeps its sheet, print and page
@@ -141,7 +141,6 @@ def _in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:
 def _take(work: Session, step: str) -> list[str]:
     """Take in a form, as the same step's sheet would be. Raises InputError, OutputError."""
     from kitplan.parts.orders import round_command as rounds
-    from kitplan.read.catalogue import spoken_names
 
     day, older = _day(), request.form.get("older") == "yes"
     typed: list[str] = []
@@ -164,10 +163,6 @@ def _take(work: Session, step: str) -> list[str]:
 
 def _filled_workbook(place: Path) -> tuple[Path, str]:
     """The workbook that was given, in a folder of its own, and the step that it is: with all those before it."""
-    from kitplan.read.problems import InputError, Problem
-    from kitplan.read.round_sheets import SHEETS
-    from kitplan.read.workbook import Book
-
     file = request.files.get("filled")
     if not file or not file.filename:
         abort(409, "No file was chosen. Choose the workbook that you filled in.")
@@ -202,10 +197,6 @@ def _write_sheet(path: Path, step: str, spoken: Mapping[str, str]) -> list[str]:
 
     Raises InputError for a line that says what came and not how many: dropped in silence, it would be lost.
     """
-    from kitplan.read.columns import columns_of
-    from kitplan.read.problems import InputError, Problem
-    from kitplan.read.round_sheets import TYPED
-
     head = list(columns_of(_TABLES[step]))
     columns: Sequence[list[str]] = [request.form.getlist(column) for column in head]
     rows = [dict(zip(head, map(str.strip, row))) for row in zip_longest(*columns, fillvalue="")]
@@ -224,8 +215,6 @@ def _write_sheet(path: Path, step: str, spoken: Mapping[str, str]) -> list[str]:
 @contextlib.contextmanager
 def _by_line(typed: Sequence[str]) -> Iterator[None]:
     """Faults of a form name what stands on its line, for a form has no rows. typed: what each row is of."""
-    from kitplan.read.problems import InputError
-
     try:
         yield
     except InputError as error:

@@ -103,10 +103,8 @@ def own_copy(value: V) -> V:
             object.__setattr__(twin, field.name, own_copy(getattr(value, field.name)))
         return cast("V", twin)
     held: object = value
-    if type(held) is tuple:
-        return cast("V", tuple(own_copy(v) for v in held))
-    if type(held) is list:
-        return cast("V", [own_copy(v) for v in held])
+    if type(held) is tuple or type(held) is list:
+        return cast("V", type(held)(own_copy(v) for v in held))
     if type(held) is dict:
         return cast("V", {k: own_copy(v) for k, v in held.items()})
     return value

@@ -1,6 +1,6 @@
 """Reads what people type into cells: numbers with points or commas, days in several styles, flags.
 
-Each function works on the distinct values of one column, so that a long table costs no more than its variety;
+Only the distinct values of a column are read, so that a long table costs no more than its variety;
 what a single value cannot tell (is 1,234 a thousand or one and a bit? is 3/4 in March or April?) the column does.
 """
 
@@ -64,20 +64,14 @@ def text_of(value: object) -> str:
     return str(value)
 
 
-def read_texts(values: Iterable[object]) -> list[str | Bad]:
-    """Return each value as text without control characters."""
-    found: list[str | Bad] = []
-    for value in values:
-        text = text_of(value)
-        if _CONTROL.search(text):
-            found.append(Bad("holds a control character", "Retype the cell by hand."))
-        elif len(text) > 500:
-            found.append(Bad(f"is {len(text):,} characters long", "Shorten it to 500 characters."))
-        elif text.startswith("#") and text.rstrip("!?").upper() in _ERROR_WORDS:
-            found.append(_SHEET_ERROR)
-        else:
-            found.append(text)
-    return found
+def read_text(value: object) -> str | Bad:
+    """Return a value as text without control characters."""
+    text = text_of(value)
+    if _CONTROL.search(text):
+        return Bad("holds a control character", "Retype the cell by hand.")
+    if len(text) > 500:
+        return Bad(f"is {len(text):,} characters long", "Shorten it to 500 characters.")
+    return _SHEET_ERROR if text.startswith("#") and text.rstrip("!?").upper() in _ERROR_WORDS else text
 
 
 _ERROR_WORDS = frozenset({"#N/A", "#REF", "#VALUE", "#DIV/0", "#NAME", "#NUM", "#NULL", "#SPILL"})
@@ -167,43 +161,35 @@ def _number(text: str, decimal_comma: bool, decimal_point: bool, to_three: bool,
         return Bad("is not a number", "Type a number, such as 3 or 3.5.")
 
 
-def read_flags(values: Iterable[object]) -> list[bool | Bad]:
-    """Return yes/no, true/false, 1/0 and x as flags."""
+def read_flag(value: object) -> bool | Bad:
+    """Return yes/no, true/false, 1/0 and x as a flag."""
     known = {"yes": True, "y": True, "true": True, "1": True, "x": True,
              "no": False, "n": False, "false": False, "0": False}
-    return [known.get(text_of(v).casefold(), Bad("is neither yes nor no", "Type yes or no.")) for v in values]
+    return known.get(text_of(value).casefold(), Bad("is neither yes nor no", "Type yes or no."))
 
 
-def read_gtins(values: Iterable[object]) -> list[str | Bad]:
-    """Return each trade item number as text of 8, 12, 13 or 14 digits whose check digit is right.
+def read_gtin(value: object) -> str | Bad:
+    """Return a trade item number as text of 8, 12, 13 or 14 digits whose check digit is right.
 
     The check digit is that of the GS1 General Specifications: digits weighted 3, 1, 3, ... from the right.
     """
-    found: list[str | Bad] = []
-    for value in values:
-        text = text_of(value).replace(" ", "").replace("-", "").removesuffix(".0")  # a number, written by a program
-        if re.fullmatch(r"\d[\d.]*e\+?\d+", text, re.IGNORECASE):
-            found.append(Bad("was shortened by a spreadsheet", "Format the column as text and retype the number."))
-        elif not text.isascii() or not text.isdigit() or len(text) not in (8, 12, 13, 14):
-            found.append(Bad("is not a trade item number",
-                             "Type 8, 12, 13 or 14 digits; format the column as text so that zeros stay."))
-        elif sum(int(d) * (3 if i % 2 else 1) for i, d in enumerate(reversed(text))) % 10:
-            found.append(Bad("has a wrong check digit", "Compare the digits with the label, or leave it empty."))
-        else:
-            found.append(text)
-    return found
+    text = text_of(value).replace(" ", "").replace("-", "").removesuffix(".0")  # a number, written by a program
+    if re.fullmatch(r"\d[\d.]*e\+?\d+", text, re.IGNORECASE):
+        return Bad("was shortened by a spreadsheet", "Format the column as text and retype the number.")
+    if not text.isascii() or not text.isdigit() or len(text) not in (8, 12, 13, 14):
+        return Bad("is not a trade item number",
+                   "Type 8, 12, 13 or 14 digits; format the column as text so that zeros stay.")
+    if sum(int(d) * (3 if i % 2 else 1) for i, d in enumerate(reversed(text))) % 10:
+        return Bad("has a wrong check digit", "Compare the digits with the label, or leave it empty.")
+    return text
 
 
-def read_clocks(values: Iterable[object]) -> list[float | Bad]:
-    """Return each time of day as seconds after midnight; a number below 1 is a share of the day."""
-    found: list[float | Bad] = []
-    for value in values:
-        if isinstance(value, float) and 0 <= value < 1:
-            found.append(float(round(value * 86_400)))
-            continue
-        clock = value if isinstance(value, time | datetime) else read_clock(str(value))
-        found.append(clock if isinstance(clock, Bad) else clock.hour * 3600.0 + clock.minute * 60 + clock.second)
-    return found
+def read_seconds(value: object) -> float | Bad:
+    """Return a time of day as seconds after midnight; a number below 1 is a share of the day."""
+    if isinstance(value, float) and 0 <= value < 1:
+        return float(round(value * 86_400))
+    clock = value if isinstance(value, time | datetime) else read_clock(str(value))
+    return clock if isinstance(clock, Bad) else clock.hour * 3600.0 + clock.minute * 60 + clock.second
 
 
 def read_clock(text: str) -> time | Bad:

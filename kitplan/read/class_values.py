@@ -28,7 +28,6 @@ class Practice:
 
     @property
     def goes_per_learner(self) -> int:
-        """Goes at this practice for each learner."""
         return self.times * self.attempts
 
 

@@ -10,7 +10,7 @@ import csv
 import functools
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from kitplan.resources import config_file, config_rows
@@ -52,33 +52,27 @@ class Column:
 @functools.cache
 def all_columns() -> tuple[Column, ...]:
     """Every column of config/columns.csv, in order."""
-    return tuple(
-        Column(
+    beside, found = [_beside(file) for file in ("headings.csv", "accepts.csv", "examples.csv")], []
+    for row in config_rows("columns.csv"):
+        at = (row["table"], row["column"]) if row["direction"] == "in" else ()
+        headings, accepts, example = (texts.get(at, ()) for texts in beside)
+        found.append(Column(
             row["table"], row["direction"], row["column"], row["type"], row["unit"],
-            row["required"] == "yes", row["default"], row["description"],
-        )
-        for row in config_rows("columns.csv")
-    )
+            row["required"] == "yes", row["default"], row["description"], example="".join(example),
+            also=frozenset(text.replace(" ", "_") for text in headings), **accepted("".join(accepts)),
+        ))
+    return tuple(found)
 
 
-def columns_of(table: str, direction: str = "in") -> dict[str, Column]:
-    """Return the columns of one table by name, in order.
+def columns_of(table: str) -> dict[str, Column]:
+    """Return the columns of one table that comes in by name, in order.
 
     Raises KeyError when columns.csv does not describe the table.
     """
-    found = {c.name: c for c in all_columns() if c.table == table and c.direction == direction}
+    found = {c.name: c for c in all_columns() if (c.table, c.direction) == (table, "in")}
     if not found:
-        raise KeyError(f"config/columns.csv describes no table {table!r} ({direction})")
-    return {name: _completed(c) for name, c in found.items()}
-
-
-@functools.cache
-def _completed(column: Column) -> Column:
-    """The column with its other headings, what it accepts and its example."""
-    headings, accepts, example = (_beside(file).get((column.table, column.name), ()) for file in (
-        "headings.csv", "accepts.csv", "examples.csv"))
-    also = frozenset(text.replace(" ", "_") for text in headings)
-    return replace(column, also=also, example="".join(example), **accepted("".join(accepts)))
+        raise KeyError(f"config/columns.csv describes no table {table!r} that comes in")
+    return found
 
 
 def accepted(text: str) -> dict[str, Any]:
@@ -90,10 +84,9 @@ def accepted(text: str) -> dict[str, Any]:
     return {"low": low, "high": high, "strict": bool(limits[1])}
 
 
-@functools.cache
-def _beside(file: str) -> Mapping[tuple[str, str], tuple[str, ...]]:
+def _beside(file: str) -> dict[tuple[str, ...], tuple[str, ...]]:
     """What a table beside columns.csv says of each column; what it says of `census` holds for both its shapes."""
-    found: dict[tuple[str, str], tuple[str, ...]] = {}
+    found: dict[tuple[str, ...], tuple[str, ...]] = {}
     with config_file(file).open(encoding="utf-8", newline="") as lines:
         for table, column, text in list(csv.reader(lines))[1:]:
             for shape in ("census_counts", "census_stays") if table == "census" else (table,):

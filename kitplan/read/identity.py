@@ -10,7 +10,7 @@ import re
 import tomllib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
-from kitplan.read.cells import Bad, read_gtins
+from kitplan.read.cells import Bad, read_gtin
 from kitplan.read.problems import Problem
 from kitplan.resources import config_file
 
@@ -158,7 +158,7 @@ _PACK_CODE = re.compile(r"(?:\][A-Za-z]\d)?\(?01\)?(\d{14})")
 def _is_record(text: str) -> bool:
     """A number of record that is no trade item number, nor what a reader types of a pack that has one."""
     element = _PACK_CODE.match(text)
-    return looks_like_number_of_record(text) and isinstance(read_gtins([element[1] if element else text])[0], Bad)
+    return looks_like_number_of_record(text) and isinstance(read_gtin(element[1] if element else text), Bad)
 
 
 def _given_name(text: str) -> bool:

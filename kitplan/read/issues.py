@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.read.catalogue import items_meant
-from kitplan.read.cells import Bad, read_gtins, text_of
+from kitplan.read.cells import Bad, read_gtin, text_of
 from kitplan.read.days import is_month
 from kitplan.read.findings import Findings, key_of
 from kitplan.read.headers import RawTable, report_headers, says_total, without_totals
@@ -196,7 +196,7 @@ def _is_article_number(text: str, known: set[str]) -> bool:
     column is one of article numbers, and another unit's article is no patient.
     """
     alike = sum(k.isdigit() and len(k) == len(text) for k in known)
-    return not isinstance(read_gtins([text])[0], Bad) or (text.isdigit() and alike >= _ARTICLES_KNOWN)
+    return not isinstance(read_gtin(text), Bad) or (text.isdigit() and alike >= _ARTICLES_KNOWN)
 
 
 def _tell_others(

@@ -33,7 +33,6 @@ class Earlier:
 
     @property
     def number(self) -> str:
-        """Its plan number."""
         return str(self.record.get("plan_number", ""))
 
 

@@ -70,7 +70,6 @@ class Line:
 
     @property
     def units(self) -> int:
-        """Single items."""
         return self.packs * self.pack + self.loose
 
     @property
@@ -96,7 +95,6 @@ class OrderBook:
         return max([self.lines[-1].entry if self.lines else 0, *(last for _, last in self.gaps)])
 
     def of(self, table: str) -> tuple[Line, ...]:
-        """The lines of one table."""
         return tuple(line for line in self.lines if line.table == table)
 
     def next_number(self, given: Iterable[tuple[int, Line]]) -> int:

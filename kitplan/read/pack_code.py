@@ -39,7 +39,6 @@ def looks_like_pack_code(text: str) -> bool:
 
 
 def read_pack_code(text: str) -> PackCode | Bad:
-    """Return what a pack code says."""
     from biip import ParseConfig, ParseError
     from biip.gs1_messages import GS1Message
     from biip.gtin import Gtin

@@ -89,7 +89,6 @@ class RoundSheets:
     warnings: tuple[Problem, ...] = ()
 
     def of(self, table: str) -> tuple[Row, ...]:
-        """What was typed on one sheet."""
         return self.rows.get(table, ())
 
 
@@ -106,7 +105,6 @@ class Names:
 
     @classmethod
     def of(cls, items: pd.DataFrame, learnt: Mapping[str, str] | None = None) -> Names:
-        """items: the catalogue."""
         return cls(frozenset(map(str, items["item"])), items_meant(items), learnt or {})
 
     def find(self, text: str) -> str | None:

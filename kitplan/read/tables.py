@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime, time
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,11 @@ import pandas as pd
 from kitplan.read.cells import (
     Bad,
     Moment,
-    read_clocks,
-    read_flags,
-    read_gtins,
+    read_flag,
+    read_gtin,
     read_numbers,
-    read_texts,
+    read_seconds,
+    read_text,
     text_of,
 )
 from kitplan.read.days import day_order, is_month, read_days, read_expiries, today
@@ -27,7 +28,7 @@ from kitplan.read.source import Source
 
 MOST_SHOWN = 20
 """Ways of misspelling told with a suggestion each; further ones are told together."""
-_Read = Callable[[list[object]], Sequence[object]]
+_Read = Callable[[list[object]], Iterable[object]]
 
 
 class TableReader:
@@ -59,7 +60,6 @@ class TableReader:
 
     @property
     def rows(self) -> np.ndarray:
-        """Spreadsheet row numbers."""
         return self.raw.rows
 
     @property
@@ -80,7 +80,7 @@ class TableReader:
         if kind == "date":
             return pd.to_datetime(self.days(column)[0]).normalize()
         if kind == "gtin":
-            return self._read(column, read_gtins, "")
+            return self._read(column, partial(map, read_gtin), "")
         read = {"number": self.numbers, "integer": self.numbers, "flag": self.flags}
         return read.get(kind, self.texts)(column)
 
@@ -116,7 +116,8 @@ class TableReader:
         Where the column has choices each text is one of them, or "" for one that is none (noted).
         """
         spec = self.raw.known.get(column)
-        found = self._read(column, read_texts, default if default is not None else spec.default if spec else "")
+        default = default if default is not None else spec.default if spec else ""
+        found = self._read(column, partial(map, read_text), default)
         if spec is None or not spec.choices:
             return found
         self.refuse_strangers(column, found, spec.choices, "is not one of the choices")
@@ -152,11 +153,11 @@ class TableReader:
 
     def flags(self, column: str) -> np.ndarray:
         """Return a yes/no column, shape (n,), bool; blanks are no."""
-        return self._read(column, read_flags, False).astype(bool)
+        return self._read(column, partial(map, read_flag), False).astype(bool)
 
     def clocks(self, column: str) -> np.ndarray:
         """Return a column of times of day as seconds after midnight, shape (n,), float; blanks are NaN."""
-        return self._read(column, read_clocks, np.nan).astype(float)
+        return self._read(column, partial(map, read_seconds), np.nan).astype(float)
 
     def given(self, column: str) -> np.ndarray:
         """Return where the column holds something, shape (n,), bool."""
@@ -257,7 +258,7 @@ class TableReader:
         codes, distinct = pd.factorize(cells)
         if self.raw.known[column].required:
             self.refuse(column, (codes < 0) & ~formula, None, "is empty", "Fill in the cell, or delete the row.")
-        values = read(list(distinct))
+        values = list(read(list(distinct)))
         faulty: dict[Bad, list[int]] = {}
         for code, value in enumerate(values):
             if isinstance(value, Bad):

@@ -32,7 +32,6 @@ class Recipes:
 
     @property
     def in_mm(self) -> bool:
-        """Whether every route has sizes in millimetres."""
         return all(route.scale == "mm" for route in self.routes.values())
 
     def sized(self, known: Mapping[str, Column], grid: Grid) -> dict[str, Column]:

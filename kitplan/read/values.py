@@ -196,7 +196,6 @@ class StockPolicy:
 
     @property
     def protection_interval_days(self) -> float:
-        """Review period plus lead time, days."""
         return self.review_days + self.lead_days
 
 

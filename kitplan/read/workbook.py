@@ -159,5 +159,3 @@ def column_letter(index: int) -> str:
         index, rest = divmod(index - 1, 26)
         letters = chr(65 + rest) + letters
     return letters
-
-

@@ -68,7 +68,6 @@ class Packed:
             raise Damaged(str(error)) from error
 
     def value(self, name: str) -> Any:
-        """The value of this name."""
         try:
             text = json.loads(self._file.read(f"{name}.json"))
             return _value(text, lambda number: np.lib.format.read_array(
@@ -93,7 +92,7 @@ def _plain(value: Any, arrays: list[np.ndarray]) -> Any:
         return {"is": f"{kind.__module__}:{kind.__qualname__}", "of": held}
     if type(value) is date:
         return {"date": value.isoformat()}
-    for kind, tag, write in _WRITERS:
+    for kind, tag, write, _ in _CODECS:
         if isinstance(value, kind):
             return {tag: write(value, arrays)}
     raise TypeError(f"a {type(value).__name__} cannot be saved: a result holds frames, arrays, numbers and text alone")
@@ -139,18 +138,6 @@ def _index_text(value: pd.Index, arrays: list[np.ndarray]) -> Any:
 def _frame_text(value: pd.DataFrame, arrays: list[np.ndarray]) -> Any:
     columns = [_series_text(value.iloc[:, k], arrays)[1:] for k in range(value.shape[1])]
     return [_index_text(value.index, arrays), _index_text(value.columns, arrays), columns]
-
-
-_WRITERS: tuple[tuple[Any, str, Callable[[Any, list[np.ndarray]], Any]], ...] = (
-    (pd.DataFrame, "frame", _frame_text),
-    (pd.Series, "series", lambda v, a: [_index_text(v.index, a), _series_text(v, a)]),
-    (np.ndarray, "array", _array_text),
-    (tuple, "tuple", _each),
-    (list, "list", _each),
-    (MappingProxyType, "view", _pairs),
-    (Mapping, "map", _pairs),
-    (Path, "path", lambda v, _: v.as_posix()),
-)
 
 
 def _value(text: Any, array: Callable[[int], np.ndarray]) -> Any:
@@ -236,15 +223,18 @@ def _mapping_of(held: Any, array: Callable[[int], np.ndarray]) -> dict[Any, Any]
     return {_value(k, array): _value(v, array) for k, v in held}
 
 
-_READERS: dict[str, Callable[[Any, Callable[[int], np.ndarray]], Any]] = {
-    "float": lambda h, _: float(h),
-    "frame": _frame_of,
-    "series": _series_of,
-    "array": _array_of,
-    "tuple": lambda h, a: tuple(_value(v, a) for v in h),
-    "list": lambda h, a: [_value(v, a) for v in h],
-    "view": lambda h, a: MappingProxyType(_mapping_of(h, a)),
-    "map": _mapping_of,
-    "date": lambda h, _: date.fromisoformat(h),
-    "path": lambda h, _: Path(h),
-}
+_Write = Callable[[Any, list[np.ndarray]], Any]
+_Read = Callable[[Any, Callable[[int], np.ndarray]], Any]
+_CODECS: tuple[tuple[Any, str, _Write, _Read], ...] = (
+    (pd.DataFrame, "frame", _frame_text, _frame_of),
+    (pd.Series, "series", lambda v, a: [_index_text(v.index, a), _series_text(v, a)], _series_of),
+    (np.ndarray, "array", _array_text, _array_of),
+    (tuple, "tuple", _each, lambda h, a: tuple(_value(v, a) for v in h)),
+    (list, "list", _each, lambda h, a: [_value(v, a) for v in h]),
+    (MappingProxyType, "view", _pairs, lambda h, a: MappingProxyType(_mapping_of(h, a))),
+    (Mapping, "map", _pairs, _mapping_of),
+    (Path, "path", lambda v, _: v.as_posix(), lambda h, _: Path(h)),
+)
+"""Kind, its tag, and how it is written and read."""
+_READERS: dict[str, _Read] = {tag: read for _, tag, _, read in _CODECS} | {
+    "float": lambda h, _: float(h), "date": lambda h, _: date.fromisoformat(h)}

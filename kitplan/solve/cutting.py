@@ -71,12 +71,10 @@ class CutPlan:
 
     @property
     def n_rolls(self) -> int:
-        """Rolls opened in all."""
         return int(sum(self.opened.values()))
 
     @property
     def opened_mm(self) -> float:
-        """Tape opened, mm."""
         size = {kind.name: kind.length_mm for kind in self.stock}
         return float(sum(size[name] * n for name, n in self.opened.items()))
 

@@ -68,7 +68,6 @@ class Limit:
 
 
 def within(limits: Sequence[Limit], par: np.ndarray) -> bool:
-    """True if `par` stays within every limit."""
     return all(limit.kept_by(par) for limit in limits)
 
 

@@ -149,11 +149,11 @@ class Program:
         gap: relative gap at which the integer solve may stop. time_limit: seconds for each of the two solves.
         relaxation: an earlier result of `solve(integer=False)` on this same program, to save solving it again.
         """
-        relaxed = relaxation or self._run(False, 0.0, time_limit)
+        relaxed = relaxation or self._run(0.0, time_limit)
         whole = not any(self._integer)
         if not integer or relaxed.report.status != "optimal" or whole or self._is_whole(relaxed):
             return relaxed
-        return self._run(True, gap, time_limit, relaxed.report)
+        return self._run(gap, time_limit, relaxed.report)
 
     def _is_whole(self, solution: Solution) -> bool:
         values = solution.values(np.flatnonzero(self._integer))
@@ -181,27 +181,26 @@ class Program:
             self._built = problem, variables
         return self._built
 
-    def _run(
-        self,
-        integer: bool,
-        gap: float,
-        time_limit: float | None,
-        relaxed: SolverReport | None = None,
-    ) -> Solution:
+    def _run(self, gap: float, time_limit: float | None, relaxed: SolverReport | None = None) -> Solution:
+        """Solve the relaxation; with `relaxed`, how that ended, the integer program."""
         started = time.perf_counter()
         if not self._column_names:
             return self._without_columns()
         problem, variables = self._model()
-        status, bound = _solve_quietly(problem, integer, gap, time_limit)
+        status, told = _solve_quietly(problem, relaxed is not None, gap, time_limit)
         values = self._read_values(variables) if status in ("optimal", "feasible") else None
         if values is not None and self._violation(values) > FEASIBLE:
             status, values = "failed", None
         seconds = time.perf_counter() - started + (relaxed.seconds if relaxed else 0.0)
-        objective = np.nan if values is None else self._value_of(values)
-        report = self._report(status, objective, bound, integer, gap, seconds, relaxed)
-        if values is None or integer:
-            return Solution(report, values)
-        return Solution(report, values, self._read_row_duals(problem))
+        if values is None:
+            lp_bound = relaxed.lp_bound if relaxed else np.nan
+            return Solution(SolverReport(SOLVER, status, np.nan, lp_bound, np.nan, np.nan, seconds))
+        objective = self._value_of(values)
+        bound = self._bound(status, objective, told, gap, relaxed)
+        width = abs(objective - bound) / abs(objective) if abs(objective) > 1e-12 else 0.0
+        lp_bound = relaxed.lp_bound if relaxed else bound
+        report = SolverReport(SOLVER, status, objective, lp_bound, bound, width, seconds)
+        return Solution(report, values, None if relaxed else self._read_row_duals(problem))
 
     def _without_columns(self) -> Solution:
         """The answer of a program without variables: every row sums to 0."""
@@ -211,33 +210,19 @@ class Program:
         report = SolverReport("none", "optimal", worth, worth, worth, 0.0, 0.0)
         return Solution(report, np.empty(0), dict.fromkeys(self._rows, 0.0))
 
-    def _report(
-        self,
-        status: str,
-        objective: float,
-        solver_bound: float | None,
-        integer: bool,
-        gap: float,
-        seconds: float,
-        relaxed: SolverReport | None,
-    ) -> SolverReport:
-        if status not in ("optimal", "feasible"):
-            lp_bound = relaxed.lp_bound if relaxed else np.nan
-            return SolverReport(SOLVER, status, np.nan, lp_bound, np.nan, np.nan, seconds)
-        if not integer:
-            bound = objective if status == "optimal" else -self._sign * np.inf
-            lp_bound = bound
-        else:
-            lp_bound = relaxed.lp_bound if relaxed else -self._sign * np.inf
-            known = self._sign * lp_bound
-            if solver_bound is not None:
-                known = max(known, solver_bound + self._sign * self._constant)
-            elif status == "optimal":
-                inner = self._sign * objective
-                known = max(known, inner - gap * abs(inner))
-            bound = self._sign * known
-        width = abs(objective - bound) / abs(objective) if abs(objective) > 1e-12 else 0.0
-        return SolverReport(SOLVER, status, objective, lp_bound, bound, width, seconds)
+    def _bound(
+        self, status: str, objective: float, told: float | None, gap: float, relaxed: SolverReport | None
+    ) -> float:
+        """What is proven of the objective. told: by the solver of an integer program, without the constant."""
+        if relaxed is None:
+            return objective if status == "optimal" else -self._sign * np.inf
+        known = self._sign * relaxed.lp_bound
+        if told is not None:
+            known = max(known, told + self._sign * self._constant)
+        elif status == "optimal":
+            inner = self._sign * objective
+            known = max(known, inner - gap * abs(inner))
+        return self._sign * known
 
     def _read_values(self, variables: list[Any]) -> np.ndarray:
         """Return the values; a variable that no row mentions stays at its lower bound."""

@@ -186,13 +186,13 @@ def test_what_bursts_leave_unsure_of_a_level_is_told_without_what_counting_does(
         drawn, np.array([[1.0, 1.0], [0.2, 0.2]]), np.zeros(2), np.zeros(2)))
     told = learn_counts(counts, days, exponential(5.0), calm, 2, 1)
     share = np.sqrt(0.04 - 1 / (12 * alone)) / 0.2
-    assert told.factor == pytest.approx([1 - 0.2 * share, 1 + 0.2 * share])
+    assert told.level == pytest.approx([1 - 0.2 * share, 1 + 0.2 * share])
     assert told.swing.tolist() == [[0.0] * 4] * 2
 
 
 def test_of_an_empty_ward_the_counts_say_that_few_come():
     told = learn_counts(np.zeros(30), np.arange(30), exponential(5.0), Season(0.0, True, np.zeros(4)), 500, 1)
-    assert np.isfinite(told.factor).all()
+    assert np.isfinite(told.level).all()
     assert told.independent_days == pytest.approx((30 - 28 * np.exp(-0.2)) / (1 + np.exp(-0.2)), rel=1e-6)
 
 
@@ -203,7 +203,7 @@ def test_counts_of_a_part_of_the_year_are_set_against_a_swing_that_the_unit_stat
     stated = np.array([0.0, 0.3, 0.0, 0.0])
     there = 20 * (1 + waves(np.arange(180.0)) @ stated)
     told = learn_counts(there, np.arange(180), exponential(1.0), Season(0.0, False, stated), 500, 1)
-    assert told.factor.mean() * there.mean() == pytest.approx(20, rel=0.05)
+    assert told.level.mean() * there.mean() == pytest.approx(20, rel=0.05)
     assert told.swing.mean(axis=0) == pytest.approx(stated, abs=0.01)
 
 
@@ -254,7 +254,7 @@ def test_counts_that_grew_are_planned_for_where_they_stand():
         days = np.arange(30, 576)
         there = np.searchsorted(np.sort(start), days + 0.5) - np.searchsorted(np.sort(stop), days + 0.5)
         told = learn_counts(there, days - 30, exponential(5.0), Season(0.0, True), 1000, 1)
-        factor.append(told.factor * there.mean())
+        factor.append(told.level * there.mean())
     assert 16.0 < np.mean(factor) < 20.0
     assert np.quantile(factor, 0.98) > 20.0
 

@@ -324,7 +324,7 @@ def test_a_rate_of_a_kinds_own_is_its_events_over_its_days_however_few(unit, lea
 
     counts, days = np.array([1, 0, 30][: unit.n_strata]), np.array([0.5, 0.0, 60.0][: unit.n_strata])
     pooled = pool_rates(counts, days)
-    own = _rates_frame(unit, None, counts, days, pooled, None, None)["unpooled_rate"].tolist()
+    own = _rates_frame(unit, counts, days, pooled, None, None)["unpooled_rate"].tolist()
     assert own == pytest.approx([2.0, np.nan, 0.5][: unit.n_strata], nan_ok=True)
 
 

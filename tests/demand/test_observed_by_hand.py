@@ -14,6 +14,7 @@ from kitplan.demand import wear
 from kitplan.demand.observed import (
     AirwayStays,
     Observation,
+    _between,
     _elapsed,
     _follow_airways,
     _inside,
@@ -22,7 +23,6 @@ from kitplan.demand.observed import (
     _share_observed,
     _tidy_log,
     _windows,
-    _without_unknown_days,
     airway_stays,
     census_days,
     daily_airways,
@@ -203,11 +203,16 @@ def test_a_silent_stretch_is_no_quiet_one(unit_maker):
     assert _windows(log, nobody, unit, []).tolist() == [[0.0, 100.0]], "nobody was there"
 
 
-def test_unknown_days_are_cut_out_of_a_window():
+def test_what_lies_between_gaps_is_watched():
+    assert _between([(3.5, 4.5), (0.0, 1.0), (4.0, 5.0)], 10.0).tolist() == [[1.0, 3.5], [5.0, 10.0]]
+    assert _between([(0.0, 10.0)], 10.0).shape == (0, 2)
+
+
+def test_unknown_days_are_not_watched(unit_maker):
     daily = np.ones((10, 2))
     daily[[0, 4], 1] = np.nan
-    found = _without_unknown_days(np.array([[0.0, 3.5], [4.5, 10.0]]), daily)
-    assert found.tolist() == [[1.0, 3.5], [5.0, 10.0]]
+    log = pd.DataFrame({"day": np.arange(1.0, 10.0)})
+    assert _windows(log, daily, unit_maker(), []).tolist() == [[1.0, 4.0], [5.0, 10.0]]
 
 
 def test_an_event_that_opens_a_window_is_no_event_in_it():
@@ -267,14 +272,16 @@ def test_where_airways_are_followed_the_fitted_wear_makes_the_events_that_are_ex
     pooled = SimpleNamespace(mean=np.array([0.2, 0.1, 0.3]), low=np.zeros(3), high=np.ones(3),
                              own_share=np.full(3, 0.5), common_mean=0.15)
     counts, days = np.array([6.0, 3.0, 0.0]), np.array([30.0, 30.0, 0.0])
-    monkeypatch.setattr(estimate, "_fitted_events", lambda *given: np.array([7.0, 2.0, 0.0]))
+    # Of the six events of the first kind the curve speaks of two; it makes three of what these wore.
+    monkeypatch.setattr(estimate.wear, "expected_events", lambda *given: np.array([3.0, 0.0, 0.0]))
+    spells = SimpleNamespace(stratum=np.array([0, 0, 1, 1]), caused=np.array([True, True, True, False]))
     unit = unit_maker()
-    rates = estimate._rates_frame(unit, None, counts, days, pooled, None, None)
+    rates = estimate._rates_frame(unit, counts, days, pooled, None, None)
     assert rates["expected_events"].tolist() == pytest.approx([6.0, 3.0, 0.0])
     assert rates["expected_if_alike"].tolist() == [4.5, 4.5, 0.0]
     assert rates["unpooled_rate"].tolist()[:2] == [0.2, 0.1]
     assert np.isnan(rates["unpooled_rate"].iloc[2])
     assert rates["because"].iloc[2].startswith("no airway of this kind was watched: the unit's average 0.15 a day")
-    followed = estimate._rates_frame(unit, None, counts, days, pooled, "spells", "curve")
+    followed = estimate._rates_frame(unit, counts, days, pooled, spells, "curve")
     assert followed["expected_events"].tolist() == [7.0, 2.0, 0.0]
-    assert estimate._rates_frame(unit, None, counts, days, pooled, None, "curve")["expected_events"].iloc[0] == 6.0
+    assert estimate._rates_frame(unit, counts, days, pooled, None, "curve")["expected_events"].iloc[0] == 6.0

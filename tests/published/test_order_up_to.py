@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kitplan.parts.orders.ordering import packs_to_level
-from kitplan.read.cells import Bad, read_gtins
+from kitplan.read.cells import Bad, read_gtin
 from kitplan.read.pack_code import PackCode, read_pack_code
 
 
@@ -38,7 +38,7 @@ def test_after_ordering_every_position_from_the_level_up_is_equally_frequent():
 
 def test_the_check_digit_of_a_known_trade_item_number():
     """GS1 General Specifications, check digit calculation, from memory: 400638133393 takes the check digit 1."""
-    accepted, *refused = read_gtins(["4006381333931", *[f"400638133393{d}" for d in "023456789"]])
+    accepted, *refused = map(read_gtin, ["4006381333931", *[f"400638133393{d}" for d in "023456789"]])
     assert accepted == "4006381333931"
     assert all(isinstance(r, Bad) for r in refused)
 

@@ -29,8 +29,15 @@ def test_a_variable_that_nothing_asks_about_lies_at_its_lower_bound(low, high):
 
 
 @pytest.mark.parametrize("bound", [9.0, 11.0])
-def test_the_gap_is_what_lies_between_answer_and_bound_as_a_part_of_the_answer(bound):
-    report = Program("p", "min")._report("feasible", 10.0, bound, True, 0.0, 1.0, None)
+def test_the_gap_is_what_lies_between_answer_and_bound_as_a_part_of_the_answer(bound, monkeypatch):
+    """10 x is least where x is at least a half: 5, and 10 where x is whole; the solver tells another bound."""
+    program, solve = Program("p", "min"), program_module._solve_quietly
+    x = program.variables("x", 1, integer=True)
+    program.objective(x, 10.0)
+    program.row("half", x, 1.0, low=0.5)
+    monkeypatch.setattr(program_module, "_solve_quietly", lambda problem, integer, *rest: (
+        solve(problem, integer, *rest)[0], bound if integer else None))
+    report = program.solve().report
     assert (report.objective, report.bound) == (10.0, bound)
     assert report.gap == pytest.approx(0.1)
 

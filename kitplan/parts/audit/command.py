@@ -10,6 +10,7 @@ import click
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
 from kitplan.commands.common import Progress, out_folder, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
+from kitplan.read.problems import InputError, Problem
 
 if TYPE_CHECKING:
     from kitplan.planning import Plan
@@ -51,7 +52,6 @@ def audited(used: PlanInUse, unit_path: Path, report: Progress) -> Plan:
     """The plan with an audit of the par levels that the unit holds now. Raises InputError, UnsafePlan."""
     from kitplan.outputs import refuse_unsafe
     from kitplan.planning import with_parts
-    from kitplan.read.problems import InputError, Problem
 
     if faults := used.plan.unit.faults_of("audit"):
         raise InputError(faults, "reading today's par levels")

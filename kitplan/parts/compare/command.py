@@ -7,24 +7,16 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import (
-    GivenPath,
-    Progress,
-    load,
-    printable,
-    run_safely,
-    seed_option,
-    tell_written,
-)
+from kitplan.commands import common
 from kitplan.commands.plan_in_use import plan_in_use, unchanged_plan
 
 
 @click.command("compare")
-@click.argument("unit_a", metavar="A", type=GivenPath())
-@click.argument("unit_b", metavar="B", type=GivenPath())
-@click.option("--out", metavar="DIR", type=GivenPath(file_okay=False), help="Where to write.  [default: A/plan]")
-@seed_option
-@run_safely()
+@click.argument("unit_a", metavar="A", type=common.GivenPath())
+@click.argument("unit_b", metavar="B", type=common.GivenPath())
+@click.option("--out", metavar="DIR", type=common.GivenPath(file_okay=False), help="Where to write.  [default: A/plan]")
+@common.seed_option
+@common.run_safely()
 def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> None:
     """Compare two units, or two versions of one: money, use, readiness and par levels, and which cause moved what.
 
@@ -39,12 +31,12 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
     from kitplan.read.unit import load_unit
     from kitplan.write.writer import check_target, write_outputs
 
-    with Progress() as report:
+    with common.Progress() as report:
         first = plan_in_use(unit_a, out, None, seed, report)
         a, seed = first.plan.unit, first.plan.seed
         check_target(first.folder, ("compare.xlsx", "compare.json", "tables/compare_causes.csv"))
         second = unchanged_plan(unit_b, seed, report)
-        other = load_unit(unit_b, seed) if second else load(unit_b, seed)
+        other = load_unit(unit_b, seed) if second else common.load(unit_b, seed)
         asked = None if first.changed else compare.asked_of(load_unit(unit_a, seed), other)
         second = None if asked else second
         b = asked or (second.plan.unit if second else other)
@@ -58,5 +50,5 @@ def command(unit_a: Path, unit_b: Path, out: Path | None, seed: int | None) -> N
         report("Writing")
         written = write_outputs(first.folder, part_files(plan, "compare"), remove_stale=True)
     first.say()
-    click.echo(printable(second.line if second else f"{b.name}, from {unit_b}, is planned now with the same seed."))
-    tell_written(written, "open compare.xlsx", comparison.sentences())
+    common.tell(second.line if second else f"{b.name}, from {unit_b}, is planned now with the same seed.")
+    common.tell_written(written, "open compare.xlsx", comparison.sentences())

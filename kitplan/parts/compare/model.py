@@ -20,16 +20,8 @@ from kitplan.demand.best_knowledge import as_use_taught, with_best_knowledge
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice
+from kitplan.parts.compare import notes
 from kitplan.parts.compare.bands import year_bands
-from kitplan.parts.compare.notes import (
-    GOES_ON,
-    beds_without_airways,
-    beside_the_months_ahead,
-    not_as_asked,
-    one_past_use,
-    other_prices_paid,
-    rates_rest_on,
-)
 from kitplan.parts.kits.model import KitPlan, more_than_asked
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.days import MONTH_DAYS
@@ -39,8 +31,6 @@ from kitplan.read.values import STRATUM_COLUMNS, STRATUM_KEY, Route, Unit
 SIZE = ["route", "size"]
 _AS_READY = 0.005
 """Readiness that lies no further apart is taken for the same."""
-
-
 
 
 @dataclass(frozen=True)
@@ -120,7 +110,7 @@ def asked_of(now: Unit, other: Unit) -> Unit | None:
     it goes on from what use teaches of `now`.
     """
     known, own = with_best_knowledge(now), with_best_knowledge(other)
-    if not one_past_use(known, own):
+    if not notes.one_past_use(known, own):
         return None
     taught = [unit.doubt.use_rate.log_mean if unit.doubt.use_rate else 0.0 for unit in (known, own)]
     alike = abs(taught[0] - taught[1]) < 1e-6 and now.frequency.equals(other.frequency)
@@ -166,9 +156,9 @@ def compare_units(
         a.currency,
         _kits(kits),
         a.words,
-        (*not_as_asked(pars[0], pars[-1]), *([GOES_ON] if asked else rates_rest_on(a, b)),
-         *beside_the_months_ahead(a, 12 * months[0].value, ahead), *other_prices_paid(a, b),
-         *beds_without_airways(a, b, months[0].airways, months[-1].airways),
+        (*notes.not_as_asked(pars[0], pars[-1]), *([notes.GOES_ON] if asked else notes.rates_rest_on(a, b)),
+         *notes.beside_the_months_ahead(a, 12 * months[0].value, ahead), *notes.other_prices_paid(a, b),
+         *notes.beds_without_airways(a, b, months[0].airways, months[-1].airways),
          *(more_than_asked(b, kits[1].contents["design"].nunique()) if kits[1] else ())),
     )
 
@@ -185,8 +175,6 @@ def _surely(row: pd.Series) -> str:
     return (f"; in the next twelve months, 8 times in 10, between {row['low_difference']:+,.0f} and "
             f"{row['high_difference']:+,.0f}, by chance and what is not known of how many airways come and how often "
             "they are renewed.")
-
-
 
 
 def _walk(a: Unit, b: Unit) -> Iterator[tuple[str, Unit]]:
@@ -229,10 +217,6 @@ def most_like(a: Unit, b: Unit) -> np.ndarray:
                 rows.append(int(np.nonzero(same)[0][np.argmax(airways[same])]))
                 break
     return np.array(rows, dtype=int)
-
-
-
-
 
 
 def _same(one: Unit, two: Unit) -> bool:

@@ -29,8 +29,15 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     forecast = view.forecast
     page = book.sheet("Months ahead", forecast.sentences)
     rows = _money(page, forecast)
-    chart = line_chart(page, _money_lines(rows, forecast), f"Money ({book.currency})")
-    place(page, chart, rows=16)
+    months = (1, *rows)
+    lines = [
+        Line("Expected", months, (4, *rows)),
+        Line("80 % from", months, (5, *rows), marker=None, dash="dash"),
+        Line("80 % to", months, (6, *rows), marker=None, dash="dash"),
+    ]
+    if forecast.total["last_year_value"].notna().any():
+        lines.append(Line("Year before", months, (7, *rows), marker="x", dash="round_dot"))
+    place(page, line_chart(page, lines, f"Money ({book.currency})"), rows=16)
     page.table(forecast.periods[forecast.periods["kind"] == "quarter"], "quarters")
     page.skip()
     page.header("top items", freeze=False)
@@ -58,20 +65,6 @@ def _money(page: Page, forecast: Forecast) -> tuple[int, int]:
     }.get(forecast.before_source, "Year before: not known.")
     page.note("band of a total", source=source)
     return rows
-
-
-def _money_lines(rows: tuple[int, int], forecast: Forecast) -> list[Line]:
-    months = (1, *rows)
-    lines = [
-        Line("Expected", months, (4, *rows)),
-        Line("80 % from", months, (5, *rows), marker=None, dash="dash"),
-        Line("80 % to", months, (6, *rows), marker=None, dash="dash"),
-    ]
-    if forecast.total["last_year_value"].notna().any():
-        lines.append(Line("Year before", months, (7, *rows), marker="x", dash="round_dot"))
-    return lines
-
-
 
 
 def _what_changed(page: Page, view: ManagerView) -> None:

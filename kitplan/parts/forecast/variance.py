@@ -86,8 +86,6 @@ def explain_past(unit: Unit, learnt: Learnt | None = None, model: UseModel | Non
     return Variance(by_item, by_month, named, tuple(_sentences(unit, by_month, named)), tuple(notes))
 
 
-
-
 def _levels(
     unit: Unit, model: UseModel, monthly: MonthlyCensus, observation: Observation | None, place: int, own: pd.DataFrame
 ) -> np.ndarray:

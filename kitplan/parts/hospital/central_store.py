@@ -120,8 +120,6 @@ def _kept_value(holding: Holding) -> float:
     return kept_units(holding) / holding.pack * holding.price
 
 
-
-
 def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
     """Smallest level, ordered in whole packs, that demand exceeds with at most `chance`.
 

@@ -11,41 +11,14 @@ from typing import Any
 
 import click
 
+from kitplan.commands import common
 from kitplan.commands.cluster import workers
-from kitplan.commands.common import (
-    EXIT_DEFECT,
-    EXIT_INPUT,
-    EXIT_UNSAFE,
-    Progress,
-    asked_paper,
-    in_silence,
-    out_folder,
-    say,
-    tell,
-    with_letter_warnings,
-)
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.many import DEFECT, Done, Job, Made, Task, find_units, for_each, jobs_for
 from kitplan.outputs import files_after, part_files
 from kitplan.parts.audit.command import audited
+from kitplan.parts.hospital import sheets, shelves
 from kitplan.parts.hospital.model import Hospital, hospital, summary
-from kitplan.parts.hospital.sheets import (
-    WORKBOOK,
-    add_audits,
-    add_orders,
-    add_spend,
-    hospital_files,
-    sentences,
-    together_files,
-)
-from kitplan.parts.hospital.shelves import (
-    audit_row,
-    audit_sentences,
-    audit_table,
-    order_sentences,
-    order_summary,
-    order_tables,
-)
 from kitplan.parts.hospital.spend import spend_of, spend_sentences, spend_table
 from kitplan.parts.orders import round_command as rounds
 from kitplan.planning import plan_unit
@@ -78,7 +51,7 @@ class How:
 
 def _unit(unit_path: Path, how: How) -> Unit:
     """A unit as it is read, on the paper of all. Raises InputError."""
-    unit = with_letter_warnings(load_unit(unit_path, how.seed))
+    unit = common.with_letter_warnings(load_unit(unit_path, how.seed))
     return replace(unit, paper=how.paper or unit.paper)
 
 
@@ -125,7 +98,7 @@ def plan_folder(
     failed = [(r.job, "part", r.value.fault) if isinstance(r, Done) else (r.job, r.kind, r.fault) for r in results
               if not isinstance(r, Done) or r.value.fault]
     together = hospital(done, failed, transport_days)
-    written = write_outputs(out, hospital_files(together, seed, paper or "a4"), remove_stale=True)
+    written = write_outputs(out, sheets.hospital_files(together, seed, paper or "a4"), remove_stale=True)
     told = [f"{r.job}: {line}" for r in results if isinstance(r, Done) for line in r.told]
     return replace(together, told=(*told, *written.sentences()))
 
@@ -141,16 +114,16 @@ def forecast_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Mad
 
 def audit_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Audit the par levels that one unit holds, in a worker. Raises InputError, UnsafePlan."""
-    with in_silence(), Progress() as report:
+    with common.in_silence(), common.Progress() as report:
         used = plan_in_use(unit_path, lying_there, None, how.seed, report)
         plan = audited(used, unit_path, report)
     plan = replace(plan, unit=replace(plan.unit, paper=how.paper or plan.unit.paper))
-    return Made(part_files(plan, "audit"), audit_row(name, plan))
+    return Made(part_files(plan, "audit"), shelves.audit_row(name, plan))
 
 
 def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
     """Take in what was typed for one unit and order for it, in a worker. Raises InputError."""
-    with in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
+    with common.in_silence(), rounds.session(unit_path, lying_there, how.seed) as work:
         unit = work.plan.unit
         work.plan = replace(work.plan, unit=replace(unit, paper=how.paper or unit.paper))
         rounds.take_in_unit(work, "order", unit_path, how.day)
@@ -158,7 +131,7 @@ def order_one(name: str, unit_path: Path, lying_there: Path, how: How) -> Made:
         if how.place:
             weekly = rounds.placed(work, weekly, how.day)
         book = rounds.book_files(work) if work.book is not work.found else {}
-        return Made(rounds.papers(work, weekly), order_summary(name, work.plan, weekly, work.told), book)
+        return Made(rounds.papers(work, weekly), shelves.order_summary(name, work.plan, weekly, work.told), book)
 
 
 def forecast_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | None) -> None:
@@ -166,9 +139,9 @@ def forecast_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | 
 
     def together(values: list[Any]) -> _Together:
         table = spend_table([s for value in values for s in value])
-        return lambda book: add_spend(book, table), {"spend": table}, spend_sentences(table)
+        return lambda book: sheets.add_spend(book, table), {"spend": table}, spend_sentences(table)
 
-    task = Task(forecast_one, How(seed, paper=asked_paper()))
+    task = Task(forecast_one, How(seed, paper=common.asked_paper()))
     _tell_together(jobs_for(find_units(folder), out), out, task, cluster, "all-units-months", together)
 
 
@@ -176,10 +149,10 @@ def audit_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | Non
     """Audit every unit of a folder beside its plan, and all-units-audit.xlsx."""
 
     def together(values: list[Any]) -> _Together:
-        table = audit_table(values)
-        return lambda book: add_audits(book, table), {"audit_units": table}, audit_sentences(table)
+        table = shelves.audit_table(values)
+        return lambda book: sheets.add_audits(book, table), {"audit_units": table}, shelves.audit_sentences(table)
 
-    task = Task(audit_one, How(seed, paper=asked_paper()), _SAVED)
+    task = Task(audit_one, How(seed, paper=common.asked_paper()), _SAVED)
     _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-audit", together)
 
 
@@ -188,18 +161,19 @@ def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, 
     """Order for every unit of a folder, each into its own book and beside its plan, and all-units-order.xlsx."""
 
     def together(values: list[Any]) -> _Together:
-        tables = order_tables(values)
+        tables = shelves.order_tables(values)
         told = [f"{value.row[0]}: {line}" for value in values for line in value.told]
-        return lambda book: add_orders(book, tables), tables, [*told, *order_sentences(tables)]
+        return lambda book: sheets.add_orders(book, tables), tables, [*told, *shelves.order_sentences(tables)]
 
-    task = Task(order_one, How(seed, paper=asked_paper(), day=day, place=place), (*_SAVED, PAPERS, "stock-room.xlsx"))
+    how = How(seed, paper=common.asked_paper(), day=day, place=place)
+    task = Task(order_one, how, (*_SAVED, PAPERS, "stock-room.xlsx"))
     _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-order", together)
 
 
 def _beside_their_plans(folder: Path, out: Path) -> list[Job]:
     """A job a unit, whose outputs go where its plan lies: below `out`, else in its own folder."""
     jobs = jobs_for(find_units(folder), out)
-    own = {job.name: out_folder(job.path, None) for job in jobs}
+    own = {job.name: common.out_folder(job.path, None) for job in jobs}
     alone = {job.name for job in jobs if not (job.out / "plan.json").is_file()
              and (own[job.name] / "plan.json").is_file()}
     return [replace(job, out=own[job.name]) if job.name in alone else job for job in jobs]
@@ -215,30 +189,30 @@ def _tell_together(
     could not be done (it says which, and why); 2 (or 70, for a defect) where none could.
     """
     check_target(out, (f"{name}.xlsx", f"{name}.json"))
-    with Progress() as report, workers(cluster) as (executor, at_once):
+    with common.Progress() as report, workers(cluster) as (executor, at_once):
         results = for_each(jobs, task, executor, at_once, report)
     done = [r for r in results if isinstance(r, Done)]
     failed = [(r.job, r.kind, r.fault) for r in results if not isinstance(r, Done)]
     if done:
         add, tables, told = together([r.value for r in done])
-        files = together_files(name, add, tables, failed, (len(done), task.how.seed, task.how.paper or "a4"))
+        files = sheets.together_files(name, add, tables, failed, (len(done), task.how.seed, task.how.paper or "a4"))
         written = write_outputs(out, files)
         for line in (*(f"{r.job}: {line}" for r in done for line in r.told), *written.sentences()):
-            say(line)
+            common.say(line)
         click.echo(f"Written to {out}: open {name}.xlsx; what belongs to a unit lies beside its plan.")
         for line in told:
-            tell(line)
+            common.tell(line)
     for unit, kind, fault in failed:
-        say(f"Not done: {unit} ({kind}). {fault}")
+        common.say(f"Not done: {unit} ({kind}). {fault}")
     _end(not done, {kind for _, kind, _ in failed}, bool(failed))
 
 
 def _end(none_done: bool, kinds: set[str], worth_a_look: bool) -> None:
     """Exit code of a folder: 2 where no unit could be done (70: all by a defect), 1 where one is worth a look."""
     if kinds and none_done:
-        raise SystemExit(EXIT_DEFECT if kinds == {DEFECT} else EXIT_INPUT)
+        raise SystemExit(common.EXIT_DEFECT if kinds == {DEFECT} else common.EXIT_INPUT)
     if worth_a_look:
-        raise SystemExit(EXIT_UNSAFE)
+        raise SystemExit(common.EXIT_UNSAFE)
 
 
 def plan_and_tell(
@@ -248,17 +222,17 @@ def plan_and_tell(
 
     The exit code says whether all were planned: 1 when not, with which and why; 2 (or 70, for a defect) when none was.
     """
-    with Progress() as report, workers(cluster) as (executor, at_once):
+    with common.Progress() as report, workers(cluster) as (executor, at_once):
         made = plan_folder(
-            folder, out, seed=seed, parts=parts, transport_days=store_days, paper=asked_paper(), executor=executor,
-            at_once=at_once, progress=report,
+            folder, out, seed=seed, parts=parts, transport_days=store_days, paper=common.asked_paper(),
+            executor=executor, at_once=at_once, progress=report,
         )
     for sentence in made.told:
-        say(sentence)
-    click.echo(f"Written to {out}: open {WORKBOOK}.")
-    for line in sentences(made):
-        tell(line)
+        common.say(sentence)
+    click.echo(f"Written to {out}: open {sheets.WORKBOOK}.")
+    for line in sheets.sentences(made):
+        common.tell(line)
     for row in made.failed.itertuples(index=False):
-        say(f"Not planned: {row.unit} ({row.kind}). {row.fault}")
+        common.say(f"Not planned: {row.unit} ({row.kind}). {row.fault}")
     unmet = bool(len(made.failed) or (made.units["answer"] != "met").any())
     _end(made.units.empty, set(made.failed["kind"]), unmet)

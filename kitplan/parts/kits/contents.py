@@ -21,7 +21,8 @@ _FEWER_PIECES = 1e-6
 """Between choices of the same price, the one with fewer pieces to open, and then fewer items, is taken."""
 
 
-_Handles = tuple[dict[tuple[int, str], dict[int, int]], dict[tuple[int, str], dict[int, int]]]
+_Handles = dict[tuple[int, str], dict[int, int]]
+"""(stratum, role) -> item -> its variable: items a re-secure, or 1 for an item once opened."""
 
 
 @dataclass(frozen=True)
@@ -108,11 +109,10 @@ def choose_kit_items(unit: Unit, needs: KitNeeds) -> KitItemChoice:
             f" {round(least.report.objective)}: emergency equipment in every size and one item for every role."
             f" Raise items_carried to {round(least.report.objective)} or more"
         )
-    return _read(parts, solution)
+    return _read(unit, parts, solution)
 
 
 def _build(unit: Unit, needs: KitNeeds, count_only: bool, limit: int | None) -> tuple[Program, _Handles]:
-    """The program and its handles: items a re-secure, and items once opened, by (stratum, role)."""
     program = Program("kit_filling")
     forced = forced_items(unit, needs)
     usable = sorted(forced | {i for found in needs.candidates.values() for i in found}, key=unit.items["item"].get)
@@ -122,16 +122,12 @@ def _build(unit: Unit, needs: KitNeeds, count_only: bool, limit: int | None) -> 
     program.objective(list(carry.values()), np.full(len(carry), nudge))
     if limit is not None:
         program.row("items_carried", list(carry.values()), np.ones(len(carry)), high=float(limit))
-    whole: dict[tuple[int, str], dict[int, int]] = {}
-    single: dict[tuple[int, str], dict[int, int]] = {}
-    for (g, role), found in needs.candidates.items():
-        if not any(i in forced for i in found):
-            whole[g, role], single[g, role] = _one_role(unit, needs, program, carry, g, role, found, count_only)
-    return program, (whole, single)
+    return program, {(g, role): _one_role(unit, needs, program, carry, g, role, found, count_only)
+                     for (g, role), found in needs.candidates.items() if not any(i in forced for i in found)}
 
 
 def _one_role(unit: Unit, needs: KitNeeds, program: Program, carry: dict[int, int], g: int, role: str,
-              found: list[int], count_only: bool) -> tuple[dict[int, int], dict[int, int]]:
+              found: list[int], count_only: bool) -> dict[int, int]:
     """Variables and rows of one role of one stratum.
 
     sum contains x whole + need x sum single >= need;  whole_i <= most_i x carry_i;  single_i <= carry_i.
@@ -145,17 +141,17 @@ def _one_role(unit: Unit, needs: KitNeeds, program: Program, carry: dict[int, in
     most = [float(whole_up(need / contains[i])) for i in event]
     whole = dict(zip(event, program.variables(f"whole_{tag}_", len(event), high=most, integer=True)))
     single = dict(zip(other, program.variables(f"single_{tag}_", len(other), high=1.0, integer=True)))
-    handles = [*whole.values(), *single.values()]
+    both = whole | single
     weights = [contains[i] for i in event] + [need] * len(other)
-    program.row(f"need_{tag}", handles, weights, low=need)
+    program.row(f"need_{tag}", list(both.values()), weights, low=need)
     for i, top in zip(event, most):
         program.row(f"open_{tag}_{i}", [whole[i], carry[i]], [1.0, -top], high=0.0)
     for i in other:
         program.row(f"open_{tag}_{i}", [single[i], carry[i]], [1.0, -1.0], high=0.0)
     if not count_only:
-        costs = [c + _FEWER_PIECES for c in role_costs(unit, needs, g, role, [*event, *other])]
-        program.objective(handles, costs)
-    return whole, single
+        costs = [c + _FEWER_PIECES for c in role_costs(unit, needs, g, role, list(both))]
+        program.objective(list(both.values()), costs)
+    return both
 
 
 def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list[int]) -> list[float]:
@@ -176,14 +172,13 @@ def role_costs(unit: Unit, needs: KitNeeds, stratum: int, role: str, found: list
     return costs
 
 
-def _read(parts: _Handles, solution: Solution) -> KitItemChoice:
-    whole, single = parts
+def _read(unit: Unit, parts: _Handles, solution: Solution) -> KitItemChoice:
     per_use: dict[tuple[int, str], dict[int, int]] = {}
     once_open: dict[tuple[int, str], int] = {}
-    for key, handles in whole.items():
-        counts = np.round(solution.values(list(handles.values()))).astype(int)
-        taken = {i: int(n) for i, n in zip(handles, counts) if n}
-        chosen = [i for i, h in single[key].items() if solution.values([h])[0] > 0.5]
+    for key, handles in parts.items():
+        counts = np.round(solution.values(list(handles.values()))).astype(int).tolist()
+        taken = {i: n for i, n in zip(handles, counts) if n}
+        chosen = [i for i in taken if unit.items.at[i, "scope"] != "event"]
         if chosen:
             once_open[key] = chosen[0]
         else:

@@ -11,13 +11,8 @@ from typing import Any
 
 import pandas as pd
 
+from kitplan.demand import tape
 from kitplan.demand.fit import item_of
-from kitplan.demand.tape import (
-    cut_pieces,
-    pieces_from_first_roll,
-    rolls_after_uses,
-    sheet_pieces,
-)
 from kitplan.demand.values import ItemChoice
 from kitplan.read.values import Technique, Unit
 from kitplan.write.page import FOOT_MM, MARGIN_MM, Card, draw_pages
@@ -65,7 +60,7 @@ def cut_jobs(unit: Unit, item_choice: ItemChoice, strata: pd.DataFrame) -> list[
         if roll is None:
             continue
         width = float(roll["width_mm"])
-        pieces = cut_pieces(technique, row, width)
+        pieces = tape.cut_pieces(technique, row, width)
         key = (technique.name, float(row["size_number"]), str(row["size"]), str(row["route"]), width,
                tuple(pieces["length_mm"]))
         sheet = _sheet(unit, item_choice, g, row, technique.uses_with_barrier)
@@ -104,9 +99,10 @@ def _joined(first: CutJob, second: CutJob) -> CutJob:
 def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: Mapping[str, Any]) -> str:
     lengths = pieces["length_mm"].repeat(pieces["count"]).tolist()
     roll_mm = float(roll["length_mm"])
-    uses = int((rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
-    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts}"
-            f" ({pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away afterwards.")
+    uses = int((tape.rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
+    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts} "
+            f"({tape.pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away "
+            "afterwards.")
 
 
 def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Mapping[str, float]) -> Sheet | None:
@@ -117,7 +113,7 @@ def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Ma
     width, length = float(row["barrier_width_mm"]), float(row["barrier_length_mm"])
     if pd.isna(item["width_mm"]):
         return count, width, length, ""
-    fits = sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), width, length)
+    fits = tape.sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), width, length)
     return count, width, length, f"{fits} pieces from one {item['description'] or item['item']}"
 
 

@@ -16,13 +16,7 @@ from kitplan.demand.scenarios import arrivals_and_attempts, arrivals_by_stratum
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.kits.accounts import (
-    SCENARIOS,
-    Traffic,
-    kit_accounts,
-    kit_builds,
-    kit_traffic,
-)
+from kitplan.parts.kits import accounts
 from kitplan.parts.kits.contents import KitItemChoice, choose_kit_items
 from kitplan.parts.kits.groups import Kit, PriceList, Together, may_share
 from kitplan.parts.kits.partition import Partition, design_curve
@@ -97,9 +91,9 @@ class KitDesigns:
     kits: list[Kit]
     item_choice: ItemChoice
 
-    def traffic(self, unit: Unit) -> Traffic:
+    def traffic(self, unit: Unit) -> accounts.Traffic:
         """Items that one stay of each stratum takes through its kit."""
-        return kit_traffic(unit, self.needs, self.kits)
+        return accounts.kit_traffic(unit, self.needs, self.kits)
 
 
 def design_kits(unit: Unit, tables: AttemptTables, base: ItemChoice) -> KitDesigns:
@@ -130,15 +124,15 @@ def solve_kits(work: Work) -> KitPlan | None:
     unit, made = work.unit, work.designs
     if made is None:
         return None
-    builds = kit_builds(unit, made.needs, made.kits, *_week(unit, work.tables, work.seed))
+    builds = accounts.kit_builds(unit, made.needs, made.kits, *_week(unit, work.tables, work.seed))
     days = unit.stock.protection_interval_days
-    fresh = arrivals_by_stratum(unit, days, at_most(SCENARIOS, unit, days), work.seed, "kits interval")
+    fresh = arrivals_by_stratum(unit, days, at_most(accounts.SCENARIOS, unit, days), work.seed, "kits interval")
     return KitPlan(
         contents=contents_table(unit, made.needs, made.kits),
         strata=strata_table(unit, made.needs, made.kits),
         curve=curve_table(unit, made.needs, made.curve, made.chosen),
         builds=builds,
-        accounts=kit_accounts(unit, made.needs, made.traffic(unit), builds, made.kits, fresh),
+        accounts=accounts.kit_accounts(unit, made.needs, made.traffic(unit), builds, made.kits, fresh),
         opened=choose_opened(unit, made.needs, made.item_choice),
         item_choice=made.item_choice,
         notes=_notes(unit, made),
@@ -153,7 +147,7 @@ def design_names(count: int) -> list[str]:
 
 def _week(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
-    n_scenarios = at_most(SCENARIOS, unit, WEEK_DAYS)
+    n_scenarios = at_most(accounts.SCENARIOS, unit, WEEK_DAYS)
     arriving, attempts = arrivals_and_attempts(unit, tables, WEEK_DAYS, n_scenarios, seed, "kits week")
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
     return arriving, attempts - arriving * admission

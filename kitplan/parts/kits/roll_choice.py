@@ -155,4 +155,3 @@ def _single_row(
         "extra_monthly_cost": cost - base if not missing else np.nan,
         "remark": "" if not missing else f"cannot serve {missing} of {n_strata} kinds of {one}",
     }
-

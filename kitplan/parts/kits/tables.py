@@ -219,8 +219,6 @@ def _by_airway(strata: pd.DataFrame) -> dict[tuple[str, str], list[_Row]]:
     return found
 
 
-
-
 def _difference(own: Sequence[_Row], row: _Row, titles: dict[str, str]) -> str:
     """What tells this airway from the others of its size and route."""
     parts = []

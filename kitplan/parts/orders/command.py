@@ -9,26 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from kitplan.commands import common
 from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
-from kitplan.commands.common import (
-    GivenPath,
-    Progress,
-    out_folder,
-    out_option,
-    paper_option,
-    run_safely,
-    say,
-    seed_option,
-    unit_options,
-)
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
 from kitplan.read.problems import InputError, Problem, UnsafePlan, counted
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.model import WeeklyRound
 
-_what = click.argument("what", metavar="UNIT|FILE", type=GivenPath())
-_unit = click.option("--unit", "unit_path", metavar="UNIT", type=GivenPath(),
+_what = click.argument("what", metavar="UNIT|FILE", type=common.GivenPath())
+_unit = click.option("--unit", "unit_path", metavar="UNIT", type=common.GivenPath(),
                      help="The unit of the file.  [default: the folder that FILE lies in, or one above]")
 _on = click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
                    help="The day it was done, 2026-07-01.  [default: what the sheet says, else today]")
@@ -38,7 +28,7 @@ _older = click.option("--older", is_flag=True, help="The count may be older than
 
 
 def _step_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    return _what(_unit(out_option(_on(seed_option(paper_option(command))))))
+    return _what(_unit(common.out_option(_on(common.seed_option(common.paper_option(command))))))
 
 
 def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None,
@@ -67,7 +57,7 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
 
 @click.command("to-class")
 @_step_options
-@run_safely()
+@common.run_safely()
 def class_takes(
     what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None
 ) -> None:
@@ -93,7 +83,7 @@ def class_takes(
 
 @click.command("receive")
 @_step_options
-@run_safely()
+@common.run_safely()
 def receive(**given: Any) -> None:
     """Take in what was delivered: the sheet Receive of the stock-room workbook, or a table as CSV.
 
@@ -106,7 +96,7 @@ def receive(**given: Any) -> None:
 @_step_options
 @_older
 @_sure
-@run_safely()
+@common.run_safely()
 def count(**given: Any) -> None:
     """Take in what was counted and answered: the sheets Receive, Questions and Count, or a table like on_hand.csv.
 
@@ -124,7 +114,7 @@ def count(**given: Any) -> None:
               help="For how many weeks it cannot be had.  [default: until the order of the next count arrives]")
 @click.option("--only-show", is_flag=True, help="Show the order; put none into the book.")
 @cluster_option
-@run_safely()
+@common.run_safely()
 def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
           only_show: bool, cluster: str | None, **of_one_unit: Any) -> None:
     """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
@@ -137,7 +127,8 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
             raise click.UsageError("--older, --sure, --without and --weeks are for one unit: order for it by itself.")
         from kitplan.parts.hospital.command import order_and_tell
 
-        order_and_tell(what, out_folder(what, out), seed, on_day.date() if on_day else None, not only_show, cluster)
+        day = on_day.date() if on_day else None
+        order_and_tell(what, common.out_folder(what, out), seed, day, not only_show, cluster)
         return
     only_for_folders(cluster)
     weekly = _taken_in("order", what, unit_path, out, on_day, seed, order=not only_show, **of_one_unit)
@@ -153,7 +144,7 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
 
 @click.command("build")
 @_step_options
-@run_safely()
+@common.run_safely()
 def build(**given: Any) -> None:
     """Say which kits to build, and take in which were built and where kits went."""
     weekly = _taken_in("build", **given)
@@ -162,14 +153,14 @@ def build(**given: Any) -> None:
 
 
 @click.command("recall")
-@click.argument("unit_path", metavar="UNIT", type=GivenPath())
+@click.argument("unit_path", metavar="UNIT", type=common.GivenPath())
 @click.argument("lot")
 @click.option("--item", metavar="ITEM", help="Only this item; the same lot number may stand on several.")
 @click.option("--done", is_flag=True, help="The lot has been taken off the shelf and out of the kits: write it down.")
 @click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]), help="The day.  [default: today]")
-@out_option
-@seed_option
-@run_safely()
+@common.out_option
+@common.seed_option
+@common.run_safely()
 def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: datetime | None, out: Path | None,
            seed: int | None) -> None:
     """Find LOT: which shelf packs, kits and classes hold it, which kits are at bedsides, and what to order now."""
@@ -195,9 +186,9 @@ def recall(unit_path: Path, lot: str, item: str | None, done: bool, on_day: date
 
 
 @click.command("book")
-@unit_options
+@common.unit_options
 @click.option("--mend", is_flag=True, help="Take changed and missing lines as they stand; a copy is kept.")
-@run_safely()
+@common.run_safely()
 def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> None:
     """Say what the order book holds: what should be there, what is on its way, where kits are."""
     from kitplan.demand.rate_from_use import learn_from
@@ -208,7 +199,7 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
         weekly = work.weekly()
         if mend:
             rounds.mend_book(work)
-            say(work.told[-1])
+            common.say(work.told[-1])
         learnt = learn_from(work.plan.unit, work.plan.airways, work.plan.expected, uses_of(weekly.now))
     now = weekly.now
     if now.day is None:
@@ -223,7 +214,7 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
 
 
 @click.command("labels")
-@unit_options
+@common.unit_options
 @plan_option
 @click.option("--rows", metavar="N", type=click.IntRange(1, 20), default=8, show_default=True,
               help="Labels down the sheet.")
@@ -237,7 +228,7 @@ def book(unit_path: Path, out: Path | None, seed: int | None, mend: bool) -> Non
               help="Blank between columns.")
 @click.option("--gap-down", metavar="MM", type=click.FloatRange(0, 30), default=0.0, show_default=True,
               help="Blank between rows.")
-@run_safely()
+@common.run_safely()
 def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | None, rows: int, columns: int,
            margin_top: float, margin_side: float, gap_across: float, gap_down: float) -> None:
     """Bin labels of UNIT's par list in shelf order, with the number to order under and bar codes.
@@ -251,7 +242,7 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     grid = LabelGrid(rows, columns, margin_top, margin_side, gap_across, gap_down)
     name = "bin-labels.pdf"
-    with Progress() as report:
+    with common.Progress() as report:
         used = plan_in_use(unit_path, out, which, seed, report)
         plan = used.plan if "order" in used.plan.parts else with_parts(used.plan, ("order",), report)
         try:
@@ -264,4 +255,4 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
     used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")
     if bare:
-        say(f"{counted(bare, 'label')} without room for bar codes: ask for fewer rows.")
+        common.say(f"{counted(bare, 'label')} without room for bar codes: ask for fewer rows.")

@@ -18,36 +18,17 @@ from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
 from kitplan.many import find_units, jobs_for
 from kitplan.outputs import part_prints, part_tables, record_of
+from kitplan.parts.orders import steps
 from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import built
 from kitplan.parts.orders.ledger import standing, uses_of
 from kitplan.parts.orders.model import WeeklyRound, weekly_round
 from kitplan.parts.orders.recall import Recall, find_recall, recall_lines
 from kitplan.parts.orders.round_plan import Catalogue, catalogue_of
-from kitplan.parts.orders.steps import (
-    Step,
-    aliases,
-    amend_orders,
-    answer,
-    count,
-    first_count,
-    order_lines,
-    receive,
-    to_class,
-)
 from kitplan.parts.overview.readers import STOCK_ROOM
 from kitplan.planning import Plan, with_parts
+from kitplan.read import order_book
 from kitplan.read.findings import suggestion
-from kitplan.read.order_book import (
-    LEARNT,
-    PAPERS,
-    OrderBook,
-    book_frames,
-    book_home,
-    book_lock,
-    last_record,
-    read_book,
-)
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, Row, has_round, read_round
 from kitplan.read.unit import load_unit
@@ -76,22 +57,22 @@ class Session:
     home: Path
     folder: Path
     plan: Plan
-    book: OrderBook
-    found: OrderBook
+    book: order_book.OrderBook
+    found: order_book.OrderBook
     catalogue: Catalogue
     changed: tuple[str, ...] = ()
     filled: Path | None = None
     told: list[str] = field(default_factory=list)
     renew: bool = True
 
-    def add(self, step: Step) -> None:
+    def add(self, step: steps.Step) -> None:
         """Take a step's lines into the book, and its sentences up."""
         self.book = self.book.grown(step.lines, self.plan.number)
         self.told += step.told
 
     def names(self) -> Names:
         """How lines may name items, with the trade numbers that were said before."""
-        return Names.of(self.unit.items, aliases(self.book))
+        return Names.of(self.unit.items, steps.aliases(self.book))
 
     def recalled(self, lot: str, item: str | None = None) -> Recall:
         """Where a recalled lot is, of one item or of all. Raises InputError for an item that nothing here is called,
@@ -159,9 +140,9 @@ def session(unit_path: Path, out: Path | None, seed: int | None, *, mend: bool =
     """
     read = load_unit(unit_path, seed) if quiet else load(unit_path, seed, weekly=True)
     unit = without_items(read, without, weeks)
-    home, folder = book_home(unit_path), out_folder(unit_path, out)
-    with one_writer(book_lock(unit_path)):
-        book = read_book(home, folder, mend=mend).named(Names.of(unit.items).find)
+    home, folder = order_book.book_home(unit_path), out_folder(unit_path, out)
+    with one_writer(order_book.book_lock(unit_path)):
+        book = order_book.read_book(home, folder, mend=mend).named(Names.of(unit.items).find)
         for warning in () if quiet else book.warnings:
             say(f"Look at: {warning}")
         with Progress() as tell:
@@ -192,12 +173,13 @@ def keep(work: Session, all_of_it: bool = False) -> None:
 
 def book_files(work: Session) -> dict[str, bytes]:
     """The files of the book, and what its counts teach for the next plan."""
-    files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in book_frames(work.book).items()
+    frames = order_book.book_frames(work.book)
+    files = {f"{table}.csv": table_bytes(f"book_{table}", frame) for table, frame in frames.items()
              if work.book.of(table)}
     plan = work.plan
     found = learn_from(plan.unit, plan.airways, plan.expected, uses_of(standing(work.book)))
-    learnt = {LEARNT: rate_record(found, plan.airways)} if found else {}
-    return files | {"last.json": last_record(work.book)} | learnt
+    learnt = {order_book.LEARNT: rate_record(found, plan.airways)} if found else {}
+    return files | {"last.json": order_book.last_record(work.book)} | learnt
 
 
 def mend_book(work: Session) -> None:
@@ -222,14 +204,15 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
     surely = [Row(0, no=number, right=True) for number in sure]
-    takers: dict[str, Callable[[], Step]] = {
-        "receive": lambda: receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
-        "answers": lambda: answer([*sheets.of("answers"), *surely], work.book, source),
-        "ordered": lambda: amend_orders(sheets.of("ordered"), work.book, source),
-        "count": lambda: count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day), older=older),
+    takers: dict[str, Callable[[], steps.Step]] = {
+        "receive": lambda: steps.receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
+        "answers": lambda: steps.answer([*sheets.of("answers"), *surely], work.book, source),
+        "ordered": lambda: steps.amend_orders(sheets.of("ordered"), work.book, source),
+        "count": lambda: steps.count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day),
+                                     older=older),
         "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
-        "to_class": lambda: to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
+        "to_class": lambda: steps.to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
         if sheets.of(table) or (table == "answers" and sure):
@@ -247,7 +230,7 @@ def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None,
         take_in(work, step, workbook, on_day, older=older, sure=sure)
     if work.book is not work.found or step == "receive" or work.unit.on_hand is None:
         return
-    lines = first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
+    lines = steps.first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
     last = standing(work.book).last_count
     if last is None:
         work.book = work.book.grown(lines, work.plan.number)
@@ -321,7 +304,7 @@ def papers(work: Session, weekly: WeeklyRound) -> dict[str, bytes]:
         standing_book = work.folder / STOCK_ROOM.file
         if work.filled is not None and work.filled.absolute() == standing_book.absolute():
             files[f"filled/{weekly.now.day or 'sheet'}.xlsx"] = standing_book.read_bytes()
-    files[PAPERS] = record_of(plan, "order", files, last_entry=work.book.last_entry)
+    files[order_book.PAPERS] = record_of(plan, "order", files, last_entry=work.book.last_entry)
     return files
 
 
@@ -340,7 +323,7 @@ def placed(work: Session, weekly: WeeklyRound, day: date | None) -> WeeklyRound:
     """
     if weekly.order is None or weekly.order.number:
         return weekly
-    lines = order_lines(weekly.order, work.book, work.catalogue, day or weekly.now.day or date.today())
+    lines = steps.order_lines(weekly.order, work.book, work.catalogue, day or weekly.now.day or date.today())
     if not lines:
         return weekly
     work.book = work.book.grown(lines, work.plan.number)

@@ -62,8 +62,6 @@ def _receive(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     page.protect()
 
 
-
-
 def _count(book: Book, weekly: WeeklyRound, guessed: Sequence[str]) -> None:
     page = book.sheet(SHEETS["count"])
     for sentence in guessed:

@@ -9,18 +9,10 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.values import Demand
+from kitplan.parts.par import tables
 from kitplan.parts.par.frontier import trace_frontier
 from kitplan.parts.par.instance import SELDOM_WHOLE, Candidate, Checked, ParInstance, floor_units
 from kitplan.parts.par.limits import least_excess, readiest
-from kitplan.parts.par.tables import (
-    binding_sentences,
-    floor_sentences,
-    level_table,
-    present_levels,
-    price_table,
-    room_words,
-    stand,
-)
 from kitplan.parts.par.values import ParPlan
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import collapse, own_quantiles
@@ -232,7 +224,7 @@ def _until_verified(
 def _floors_over(instance: ParInstance, target: float) -> list[str]:
     """Return a sentence for each limit that emergency equipment and floors alone exceed."""
     protected = instance.protected(target)
-    return floor_sentences(
+    return tables.floor_sentences(
         [(limit, float(limit.per_unit @ protected)) for limit in instance.limits if not limit.kept_by(protected)],
         instance.unit.currency,
     )
@@ -247,7 +239,7 @@ def _unsafe(
     verified = joint_readiness(checked.needs, levels)
     candidate = Candidate(target, ParSolution(par, report, {}), levels, verified, "unsafe", checked)
     whole = [
-        f"the whole target needs {room_words(name, amount, instance.unit.currency)}"
+        f"the whole target needs {tables.room_words(name, amount, instance.unit.currency)}"
         for name, amount in _room_missing(instance, candidate, target).items() if amount > 0
     ]
     return replace(_finished(instance, candidate, target, demand, [], False), binding=(*over, *whole))
@@ -261,7 +253,7 @@ def _finished(
     ready = instance.judge(levels, candidate.checked, target)
     answer, binding = candidate.answer, []
     if answer == "limited":
-        binding = binding_sentences(_room_missing(instance, candidate, target), ready, unit.currency)
+        binding = tables.binding_sentences(_room_missing(instance, candidate, target), ready, unit.currency)
         if instance.critical.any():
             notes = [*notes, "Within the limits emergency equipment came first: each item of it lasts on its own as "
                              "the target asks, and the other items share what is left."]
@@ -271,10 +263,10 @@ def _finished(
             f"verification gives {_points(candidate.verified)} %, under the target of {_points(target)} %: "
             f"more than {len(instance.needs):,} scenarios are needed (planning max_scenarios), or a higher target"
         ]
-    present = present_levels(instance)
+    present = tables.present_levels(instance)
     sweep, sweep_levels = trace_frontier(instance, candidate, frontier)
     return ParPlan(
-        levels=level_table(instance, candidate, target, demand),
+        levels=tables.level_table(instance, candidate, target, demand),
         readiness=ready,
         value=instance.largest_value(levels),
         mean_value=instance.mean_value(levels),
@@ -282,11 +274,11 @@ def _finished(
         solver=candidate.solved.report,
         frontier=sweep,
         frontier_levels=sweep_levels,
-        prices=price_table(instance, candidate),
+        prices=tables.price_table(instance, candidate),
         answer=answer,
         binding=tuple(binding),
         notes=tuple(notes),
-        present=None if present is None else stand(instance, present, candidate.checked, target),
+        present=None if present is None else tables.stand(instance, present, candidate.checked, target),
     )
 
 

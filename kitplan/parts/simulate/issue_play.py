@@ -12,13 +12,7 @@ import pandas as pd
 
 from kitplan.demand.posterior import Posterior
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.simulate.check_play import (
-    Attempts,
-    lengths_cut_mm,
-    play_checks,
-    rectangles_from_sheet,
-    rolls_opened,
-)
+from kitplan.parts.simulate import check_play
 from kitplan.parts.simulate.future_play import Airways, play_future
 from kitplan.read.values import Unit
 
@@ -79,7 +73,7 @@ def _issues_of(
 ) -> np.ndarray:
     clock = stock_clock(unit)
     steps = int(days * unit.checks_per_day) // clock.step_checks
-    attempts = play_checks(unit, airways, rng)
+    attempts = check_play.play_checks(unit, airways, rng)
     names = {str(item): i for i, item in enumerate(unit.items["item"])}
     issued = np.zeros((len(names), replications * steps), dtype=np.int32)
     issues = _Issues(unit, airways, attempts, clock, steps, issued)
@@ -95,7 +89,7 @@ class _Issues:
     """Issues of the stock room: cell = replication x steps + step, of what falls into the days that are played."""
 
     def __init__(
-        self, unit: Unit, airways: Airways, attempts: Attempts, clock: Clock, steps: int, issued: np.ndarray
+        self, unit: Unit, airways: Airways, attempts: check_play.Attempts, clock: Clock, steps: int, issued: np.ndarray
     ) -> None:
         self.unit, self.issued, self.steps = unit, issued, steps
         self.replications = issued.shape[1] // max(steps, 1)
@@ -153,11 +147,12 @@ class _Issues:
         """Items opened for one patient after 0..most re-secures."""
         stratum = self.unit.strata.loc[row.stratum]
         if row.role == "tape":
-            lengths = lengths_cut_mm(self.unit.techniques[str(stratum["technique"])], stratum, float(item["width_mm"]))
-            return rolls_opened(lengths, float(item["length_mm"]), most)
+            technique = self.unit.techniques[str(stratum["technique"])]
+            lengths = check_play.lengths_cut_mm(technique, stratum, float(item["width_mm"]))
+            return check_play.rolls_opened(lengths, float(item["length_mm"]), most)
         holds = float(item["contains"])
         if row.role == "barrier" and item["width_mm"] > 0:
-            holds *= rectangles_from_sheet(
+            holds *= check_play.rectangles_from_sheet(
                 item["width_mm"], item["length_mm"], stratum["barrier_width_mm"], stratum["barrier_length_mm"]
             )
         return -(-np.arange(most + 1) * float(row.need) // holds).astype(np.int64)

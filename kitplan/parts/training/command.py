@@ -9,6 +9,7 @@ import click
 
 from kitplan.commands.common import GivenPath, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
+from kitplan.read.problems import InputError, Problem
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -29,8 +30,6 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
     def prepare(unit: Unit) -> Unit:
         if unit.classes:
             return unit
-        from kitplan.read.problems import InputError, Problem
-
         raise InputError([Problem("class.toml", "is not there",
                                   "Put a class.toml into the unit's folder, or name one with --class.")])
 

@@ -14,29 +14,8 @@ import pandas as pd
 
 from kitplan.brief import Brief
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.training.cuts import (
-    Cut,
-    compare_with_rules,
-    cut_dressings,
-    cut_tape,
-    share_out_cutting,
-    sheet_problems,
-)
+from kitplan.parts.training import cuts, lists, requirements
 from kitplan.parts.training.left import left_over
-from kitplan.parts.training.lists import (
-    class_things,
-    items_taken,
-    shopping_list,
-    station_lists,
-    station_supplies,
-)
-from kitplan.parts.training.requirements import (
-    ClassNeeds,
-    as_at_bedsides,
-    choose_items,
-    class_needs,
-    practice_name,
-)
 from kitplan.parts.training.sessions import overlapping, session_list
 from kitplan.parts.training.timetable import Timetable, plan_timetable
 from kitplan.parts.work import Work
@@ -60,9 +39,9 @@ class TrainingPlan(Brief):
     currency: str
     lessons: tuple[TrainingClass, ...]
     names: tuple[tuple[str, ...], ...]
-    needs: ClassNeeds
-    tape: tuple[Cut, ...]
-    sheets: tuple[Cut, ...]
+    needs: requirements.ClassNeeds
+    tape: tuple[cuts.Cut, ...]
+    sheets: tuple[cuts.Cut, ...]
     timetables: tuple[Timetable, ...]
     shopping: pd.DataFrame
     stations: pd.DataFrame
@@ -164,11 +143,11 @@ class TrainingPlan(Brief):
         return first, second, third
 
 
-def _patterns(cuts: Sequence[Cut], stock: str, *columns: str) -> pd.DataFrame:
+def _patterns(made: Sequence[cuts.Cut], stock: str, *columns: str) -> pd.DataFrame:
     """The patterns of all cuts, with the item of each roll or sheet in the column `stock` and where it comes from."""
     frames = [cut.plan.plan.assign(lesson=cut.lesson, width_mm=cut.width_mm, **{
         place: [cut.told_source(name)[k] for name in cut.plan.plan[stock]] for k, place in enumerate((stock, "from"))})
-        for cut in cuts]
+        for cut in made]
     return pd.concat(frames, ignore_index=True)[list(columns)] if frames else pd.DataFrame(columns=columns)
 
 
@@ -186,33 +165,34 @@ def plan_training(
     larger than every sheet, a role or a tube size that no item serves.
     """
     if item_choice is not None:
-        unit = as_at_bedsides(unit, lessons, item_choice)
-    needs = class_needs(unit, lessons, item_choice)
-    tables = [plan_timetable(lesson, class_things(unit, lesson)) for lesson in lessons]
+        unit = requirements.as_at_bedsides(unit, lessons, item_choice)
+    needs = requirements.class_needs(unit, lessons, item_choice)
+    tables = [plan_timetable(lesson, lists.class_things(unit, lesson)) for lesson in lessons]
     problems = [
-        *needs.problems, *sheet_problems(unit, lessons, needs.dressings), *overlapping(lessons, tables),
+        *needs.problems, *cuts.sheet_problems(unit, lessons, needs.dressings), *overlapping(lessons, tables),
     ]
     if problems:
         raise InputError(dict.fromkeys(problems), "planning the class")
-    tape, sheets = cut_tape(unit, lessons, needs.pieces), cut_dressings(unit, lessons, needs.dressings)
-    at_stations = station_supplies(lessons, needs, choose_items(unit, lessons, needs.roles))
-    taken = items_taken(lessons, at_stations, tape, sheets)
-    shopping = shopping_list(unit, lessons, needs, taken, tables)
+    tape, sheets = cuts.cut_tape(unit, lessons, needs.pieces), cuts.cut_dressings(unit, lessons, needs.dressings)
+    at_stations = lists.station_supplies(lessons, needs, requirements.choose_items(unit, lessons, needs.roles))
+    taken = lists.items_taken(lessons, at_stations, tape, sheets)
+    shopping = lists.shopping_list(unit, lessons, needs, taken, tables)
     return TrainingPlan(
         currency=unit.currency, lessons=tuple(lessons),
-        names=tuple(tuple(practice_name(unit, p) for p in lesson.practices) for lesson in lessons),
+        names=tuple(tuple(requirements.practice_name(unit, p) for p in lesson.practices) for lesson in lessons),
         needs=needs, tape=tuple(tape), sheets=tuple(sheets), timetables=tuple(tables), shopping=shopping,
-        stations=station_lists(unit, lessons, needs, at_stations, tables), setup=_setup(unit, lessons, needs, tables),
-        cut_work=share_out_cutting(tape, lessons), left=left_over(unit, lessons, needs, taken, shopping, tape),
+        stations=lists.station_lists(unit, lessons, needs, at_stations, tables),
+        setup=_setup(unit, lessons, needs, tables),
+        cut_work=cuts.share_out_cutting(tape, lessons), left=left_over(unit, lessons, needs, taken, shopping, tape),
         classes=_by_class(lessons, needs, tables, taken, shopping), bounds=_bounds(tape),
-        comparison=compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
+        comparison=cuts.compare_with_rules(unit, lessons, needs.pieces, needs.sets, tape),
         sessions=session_list(unit, lessons, at_stations, taken, tape, sheets, tables),
         warnings=needs.warnings,
     )
 
 
 def _setup(
-    unit: Unit, lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable]
+    unit: Unit, lessons: Sequence[TrainingClass], needs: requirements.ClassNeeds, tables: Sequence[Timetable]
 ) -> pd.DataFrame:
     """Rounds: lesson, round, station, starts, minutes, practice, learners, goes, sets."""
     rows = []
@@ -224,7 +204,7 @@ def _setup(
                 goes, dealt = sets.loc[(practice, station), ["goes", "sets"]]
                 rows.append((
                     index, number + 1, station + 1, lesson.clock(float(when["starts_after_minutes"])),
-                    float(when["minutes"]), practice_name(unit, lesson.practices[practice]),
+                    float(when["minutes"]), requirements.practice_name(unit, lesson.practices[practice]),
                     lesson.learners_at(station), int(goes), int(dealt),
                 ))
     return pd.DataFrame(rows, columns=[
@@ -233,7 +213,7 @@ def _setup(
 
 
 def _by_class(
-    lessons: Sequence[TrainingClass], needs: ClassNeeds, tables: Sequence[Timetable], taken: pd.DataFrame,
+    lessons: Sequence[TrainingClass], needs: requirements.ClassNeeds, tables: Sequence[Timetable], taken: pd.DataFrame,
     shopping: pd.DataFrame,
 ) -> pd.DataFrame:
     """Money by class: each purchase is shared by the units that a class takes of it, durable things by learners."""
@@ -258,7 +238,7 @@ def _by_class(
     })
 
 
-def _bounds(tape: Sequence[Cut]) -> pd.DataFrame:
+def _bounds(tape: Sequence[cuts.Cut]) -> pd.DataFrame:
     """How good each cut plan is: tape opened against the least that any plan from these kinds of rolls can open.
 
     lp_mm: bound of the linear program; least_mm: rounded up to whole rolls, which no plan undercuts; least_rolls:

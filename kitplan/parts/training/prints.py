@@ -11,16 +11,11 @@ from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.demand.tape import cut_pieces
 from kitplan.parts.kits.cut_card import CutJob, cut_cards, face_sentence
+from kitplan.parts.training import station_prints
 from kitplan.parts.training.cutting_list import cutting_list_pdf, sheet_cards_pdf
 from kitplan.parts.training.model import TrainingPlan
 from kitplan.parts.training.practice_page import BLANK, PRACTICE_ONLY, PrintSet, band
 from kitplan.parts.training.requirements import rows_of
-from kitplan.parts.training.station_prints import (
-    session_sheets_pdf,
-    station_cards_pdf,
-    step_cards_pdf,
-    tick_list_pdf,
-)
 from kitplan.planning import Plan
 from kitplan.read.class_values import courses
 from kitplan.read.problems import counted
@@ -49,10 +44,10 @@ def prints(plan: Plan) -> dict[str, bytes]:
 def _one_set(unit: Unit, mine: PrintSet, called: dict[str, str]) -> dict[str, bytes]:
     training, made = mine.training, {}
     if len(mine.lessons) > 1:
-        made["session-sheets"] = session_sheets_pdf(mine)
-    made["station-cards"] = station_cards_pdf(mine)
-    made["tick-list"] = tick_list_pdf(mine)
-    made["step-cards"] = step_cards_pdf(unit, mine)
+        made["session-sheets"] = station_prints.session_sheets_pdf(mine)
+    made["station-cards"] = station_prints.station_cards_pdf(mine)
+    made["tick-list"] = station_prints.tick_list_pdf(mine)
+    made["step-cards"] = station_prints.step_cards_pdf(unit, mine)
     made["box-labels"] = box_labels_pdf(labels_of(mine), mine.paper)
     several = len(mine.lessons) > 1
     sheets = [(f"session {training.lessons[cut.lesson].session}" if several and len(cut.covers) == 1 else "", cut)

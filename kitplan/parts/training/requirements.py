@@ -198,8 +198,6 @@ def to_be_had(unit: Unit, items: pd.DataFrame) -> pd.DataFrame:
     return had if len(had) else items
 
 
-
-
 def choose_items(unit: Unit, lessons: Sequence[TrainingClass], roles: pd.DataFrame) -> pd.DataFrame:
     """Which item serves each role of each practice: least money in whole packs over the season, own stock first.
 

@@ -165,8 +165,6 @@ def _how_good(page: Page, training: TrainingPlan) -> None:
     page.skip()
 
 
-
-
 def _left(book: Book, training: TrainingPlan) -> None:
     page = _sheet(book, "Class left over")
     whole = "All sessions" if training.called == "sessions" else "Season"
