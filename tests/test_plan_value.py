@@ -24,7 +24,7 @@ def test_an_unknown_part_is_refused_before_anything_is_computed(small_unit):
 
 def test_a_result_that_was_not_planned_says_so_and_why(small_unit):
     plan = plan_unit(small_unit, seed=3)
-    with pytest.raises(NotPlanned, match=r"the part 'audit' is not in this plan: no present_par.csv"):
+    with pytest.raises(NotPlanned, match=r"'audit' is not in this plan: no present_par.csv, and no sheet present_par"):
         _ = plan.audit
 
 

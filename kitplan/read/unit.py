@@ -42,6 +42,7 @@ from kitplan.read.values import (
     StockPolicy,
     Unit,
 )
+from kitplan.resources import config_rows
 
 _OPENED_BY: Mapping[str, Callable[[RawTable, Findings], TableReader | None]] = {"stock_issues": issues_reader}
 """Tables that are not read as they stand."""
@@ -247,6 +248,9 @@ def _other_lines(tables: _Tables, prefer: dict[str, str]) -> list[Assumption]:
     own = not tables.files["items"].startswith("config/")
     source = f"this unit's own {tables.files['items']}" if own else (
         "generic catalogue with invented prices: replace it with your own items.csv")
+    generic = {(row["item"], row["provenance"]) for row in config_rows("more_equipment.csv")}
+    more = sum(row in generic for row in zip(tables.items["item"], tables.items["provenance"])) if own else 0
+    source += f"; {more} of them generic rows with invented prices" if more else ""
     lines = [Assumption("Catalogue", "items, packs, prices and volumes", f"{len(tables.items)} items", "", source)]
     lines += [Assumption("Catalogue", f"preferred {role}", item, "", f"this unit's own {tables.policy.file}")
               for role, item in prefer.items()]

@@ -388,7 +388,8 @@ class Book:
 
     def _footer(self) -> str:
         """Unit and plan, the caution and the day of printing, sheet and page; & is a command in a footer."""
-        name = re.sub(r"\s*&\s*", " and ", re.sub(r"\s+", " ", _CONTROL.sub("", self.unit_name)))[:_LONGEST_NAME]
+        name = re.sub(r"\s*&\s*", " and ", re.sub(r"\s+", " ", _CONTROL.sub("", self.unit_name)))
+        name = "\n".join(wrap(name, _LONGEST_NAME)[:2])
         font = f'&8&"{FONT},Regular"'
         return (
             f"&L{font}{name}\nPlan {self.plan_number}"

@@ -499,7 +499,8 @@ def test_what_was_really_ordered_is_typed_beside_the_order(unit):
 
 def test_without_an_item_its_substitute_is_in_the_order_and_none_for_a_mask(unit):
     fill_count(unit, 0.5)
-    done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    told = done("order", unit, "--without", "saline_5ml", "--weeks", "3", "--only-show")
+    assert "for this order alone. For as long as it lasts, name the items as unavailable under [stock]" in told
     order = order_of(unit)
     assert order.at["saline_5ml", "order_packs"] == 0
     assert not (unit / "book" / "orders.csv").exists()

@@ -107,6 +107,18 @@ def test_what_cannot_be_had_is_no_dearer_for_that(small_unit):
     assert "buys saline-10 in place of saline-5, because saline-5 cannot be had, for " in said
 
 
+def test_what_takes_the_place_of_what_is_told_role_by_role(small_unit):
+    """A short list of today: the wipe comes new, and the gauze that is left out has nothing in its place."""
+    items = small_unit.items
+    kept = {str(items.loc[items["item"] == i, "role"].iloc[0]) for i in ("saline-5", "wipe-prep")}
+    other = str(items.loc[~items["role"].isin(kept), "item"].iloc[0])
+    (said,) = say_swaps(small_unit, choice_of("saline-10", "wipe-prep"), choice_of("saline-5", other),
+                        SimpleNamespace(value=1.0), SimpleNamespace(value=1.0))
+    assert other not in said
+    assert "saline-10 in place of saline-5" in said
+    assert "wipe-prep in place" not in said
+
+
 def test_nothing_is_said_where_the_plan_buys_what_is_held(small_unit):
     same = choice_of("saline-5")
     assert say_swaps(small_unit, same, same, SimpleNamespace(value=1.0), SimpleNamespace(value=1.0)) == []

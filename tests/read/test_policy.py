@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from kitplan.read.unit import load_unit
+from kitplan.resources import config_file
 
 FAULTS = [
     ("a misspelt key", "[stock]\nreview_dais = 7\n", "stock.review_dais", "'review_days'"),
@@ -155,3 +156,12 @@ def test_checksums_are_of_the_bytes_read(unit_folder):
     folder = unit_folder()
     unit = load_unit(folder)
     assert unit.checksums["census.csv"] == hashlib.sha256((folder / "census.csv").read_bytes()).hexdigest()
+
+
+def test_generic_rows_beside_a_units_own_catalogue_are_not_called_its_own(tmp_path):
+    (tmp_path / "unit.toml").write_text("mean_stay_days = 5\n[bedside]\nmore_equipment = true\n")
+    (tmp_path / "census.csv").write_text("route,tube_mm,airways\noral,3.5,2\n")
+    (tmp_path / "items.csv").write_text(config_file("items.csv").read_text())
+    (line,) = (a for a in load_unit(tmp_path).assumptions if a.topic == "Catalogue")
+    assert line.source.startswith("this unit's own items.csv; ")
+    assert line.source.endswith(" of them generic rows with invented prices")

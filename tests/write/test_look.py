@@ -241,3 +241,8 @@ def test_wide_sheets_are_shrunk_and_hold_more_rows_and_letter_fewer_than_a4_stan
         return next(n for n in range(200) if not page.has_room(n))
     assert room((20, 20)) < room((100, 100))
     assert room((20, 20), "letter", False) < room((20, 20), "a4", False)
+
+
+def test_a_long_name_of_a_unit_goes_on_in_the_footers_next_line():
+    book = Book("Invented intensive care for children and newborns, second floor of the east wing", "USD", "AB-1")
+    assert "children and\nnewborns, second floor of the east wing\nPlan AB-1" in book._footer()

@@ -100,10 +100,14 @@ def say_swaps(unit: Unit, planned: ItemChoice, held: ItemChoice, plan: ParPlan, 
         return []
     gain = as_is.value - plan.value
     worth = f"for {exact(abs(gain), unit.currency)} {'less' if gain >= 0 else 'more'} stock at par"
-    gone = set(here) & set(unit.stock.unavailable)
-    instead = "" if not here else f" in place of {', '.join(here)}, because " + (
-        f"{', '.join(sorted(gone))} cannot be had" if gone else "it costs less to use")
-    return [f"Judged with the items held today. The plan buys {', '.join(there)}{instead}, {worth}."]
+    role = dict(zip(unit.items["item"], unit.items["role"]))
+    olds = {r: ", ".join(i for i in here if role[i] == r) for r in map(role.get, there)}
+    bought = [", ".join(i for i in there if role[i] == r) + (f" in place of {old}" if old else "")
+              for r, old in olds.items()]
+    gone = {i for i in here if role[i] in olds} & set(unit.stock.unavailable)
+    why = "" if not any(olds.values()) else f", because {', '.join(sorted(gone))} cannot be had" if gone else (
+        ", because it costs less to use")
+    return [f"Judged with the items held today. The plan buys {', '.join(bought)}{why}, {worth}."]
 
 
 def audit_par(

@@ -134,6 +134,9 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
     weekly = _taken_in("order", what, unit_path, out, on_day, seed, order=not only_show, **of_one_unit)
     for sentence in weekly.sentences(weekly.plan.currency):
         click.echo(sentence)
+    if of_one_unit["without"]:
+        click.echo("--without holds for this order alone. For as long as it lasts, name the items as unavailable under "
+                   "[stock] in unit.toml: every order then goes without them.")
     if weekly.back_order is not None and weekly.back_order.unfilled_critical:
         raise UnsafePlan("emergency equipment that cannot be had has no substitute here. Borrow it before the shelf is "
                          "empty; whoever is in charge of it in the unit decides what else may lie at a bedside.")

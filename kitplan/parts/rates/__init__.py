@@ -32,5 +32,6 @@ def learnt_rates(work: Work) -> Learnt:
 
 PART = Part(
     "rates", "Rates learnt from the log", "kitplan.demand.estimate:Learnt", "kitplan.parts.rates:learnt_rates",
-    lacks=lambda unit: None if unit.log is not None else "no resecure_log.csv", warns=lambda learnt: learnt.warnings,
+    lacks=lambda unit: None if unit.log is not None else "no resecure_log.csv, and no sheet resecure_log",
+    warns=lambda learnt: learnt.warnings,
 )
