@@ -8,6 +8,7 @@ cannot be done is listed and the others go on; no more than a few are on their w
 
 from __future__ import annotations
 
+import sys
 import tempfile
 import threading
 from collections import deque
@@ -18,6 +19,7 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
 from queue import SimpleQueue
+from types import ModuleType
 from typing import Any
 
 from kitplan import __version__
@@ -191,13 +193,14 @@ def _results(jobs: Sequence[Job], task: Task, executor: Executor | None, at_once
     """Results as they come. What a worker may have been at when it died is tried again alone."""
     waiting, again = deque(jobs), []
     while waiting:
+        before = len(waiting)
         with _pool(executor, PROCESSES) as pool:
             for job, result in _through(pool, waiting, task, at_once):
                 if result is None:
                     again.append(job)
                 else:
                     yield result
-        if executor is not None:
+        if executor is not None or len(waiting) == before:
             break
     for job in again:
         with _pool(executor, 1) as pool:
@@ -285,10 +288,20 @@ def _rubbish(job: Job, returned: object) -> str:
     return ""
 
 
+class _Processes(ProcessPoolExecutor):
+    """Processes that do not run the script that called: run again in each, it would plan the folder anew."""
+
+    def submit(self, *given: Any, **named: Any) -> Future[Any]:
+        main, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
+        try:
+            return super().submit(*given, **named)
+        finally:
+            sys.modules["__main__"] = main
+
+
 def _pool(executor: Executor | None, processes: int) -> AbstractContextManager[Executor]:
     """The executor that was given; else spawned processes, each with one thread for linear algebra."""
     if executor is not None:
         return nullcontext(executor)
     one_thread_each()
-    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=begin_process,
-                               initargs=(True,))
+    return _Processes(processes, mp_context=get_context("spawn"), initializer=begin_process, initargs=(True,))

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import signal
+import subprocess
 import sys
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
@@ -329,6 +330,25 @@ def test_a_unit_that_vanishes_midway_is_listed_and_the_rest_done(tmp_path):
     assert [type(r) for r in results] == [Done, Failed, Done], "a had been sent already: its bytes are enough"
     assert "b" in results[1].fault
     assert "is not there" in results[1].fault
+
+
+def test_a_script_may_plan_a_folder_without_guarding_what_it_runs(ward, tmp_path):
+    script = tmp_path / "mine.py"
+    script.write_text(f"import kitplan\nmade = kitplan.plan_folder({str(ward)!r}, {str(tmp_path / 'out')!r}, "
+                      "parts=('par',))\nprint(len(made.units), len(made.failed))\n")
+    ran = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=120, check=True,
+                         env=os.environ | {"PYTHONPATH": str(Path(kitplan.__file__).parents[1])})
+    assert ran.stdout == "2 1\n"
+
+
+def test_processes_that_cannot_be_started_end_the_run(ward, tmp_path, monkeypatch):
+    def refuse(*_):
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", refuse)
+    made = kitplan.plan_folder(ward, tmp_path / "out", parts=("par",))
+    assert made.units.empty
+    assert set(made.failed["kind"]) == {LOST}
 
 
 def test_two_runs_into_one_folder_leave_whole_sets(ward, tmp_path):

@@ -73,9 +73,9 @@ def test_repr_fits_a_screen_and_says_the_number_the_unit_and_the_answer(planned)
     assert "target 95.0 %" in text
 
 
-@pytest.mark.parametrize("part", ["unit", "par"])
+@pytest.mark.parametrize("part", ["unit", "par", "demand"])
 def test_every_result_prints_itself_on_a_screen(planned, part):
-    text = repr(planned.unit if part == "unit" else planned.result(part))
+    text = repr({"unit": planned.unit, "demand": planned.demand()}.get(part) or planned.result(part))
     assert len(text.splitlines()) < 40
     assert max(map(len, text.splitlines())) < 160
     assert " x " in text or "(...)" in text

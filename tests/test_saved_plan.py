@@ -1,8 +1,10 @@
 """A plan in its folder: opened again whole, or refused in a line; never the numbers of two plans mixed."""
 
 import contextlib
+import copy
 import io
 import json
+import pickle
 import shutil
 import zipfile
 from dataclasses import replace
@@ -44,6 +46,13 @@ def test_every_result_comes_back_exactly_as_it_was(made, kept):
     pd.testing.assert_frame_equal(opened.par.levels, made.par.levels)
     pd.testing.assert_frame_equal(opened.unit.items, made.unit.items)
     assert (opened.number, opened.seed, opened.skipped) == (made.number, 5, dict(made.skipped))
+
+
+def test_an_opened_plan_may_be_sent_to_another_process(kept):
+    opened = kitplan.open_plan(kept)
+    for sent in (pickle.loads(pickle.dumps(opened)), copy.deepcopy(opened)):
+        assert packed({"par": sent.par}) == packed({"par": opened.par})
+        assert np.array_equal(sent.demand().units, opened.demand().units)
 
 
 def test_an_opened_plan_writes_the_same_papers_and_tables_byte_for_byte(made, kept):

@@ -10,6 +10,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.read.values import Unit
 
 Looks = Callable[[Unit], tuple[tuple[object, ...], tuple[object, ...]]]
@@ -129,8 +130,8 @@ class DemandPath:
     kits: np.ndarray
 
 
-@dataclass(frozen=True)
-class Demand:
+@dataclass(frozen=True, repr=False)
+class Demand(Brief):
     """Units of each item that leave the stock room in one protection interval.
 
     items: item names, the columns of `units`, in catalogue order (items that no stratum uses are included with 0).

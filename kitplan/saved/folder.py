@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import os
 from collections import UserDict
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -81,7 +81,7 @@ def open_plan(folder: Path | str, unit_path: Path | None = None) -> Plan:
         )
     except Damaged as error:
         raise _fault(folder / PLAN, _DAMAGED) from error
-    return replace(plan, drawn=_scenarios(plan, folder, record))
+    return replace(plan, drawn=_Scenarios(plan, folder, record))
 
 
 def read_record(folder: Path) -> dict[str, Any]:
@@ -146,16 +146,20 @@ class _Kept(UserDict[str, object]):
         return self.data[name]
 
 
-def _scenarios(plan: Plan, folder: Path, record: Mapping[str, Any]) -> Callable[[str], Demand]:
-    known: dict[str, Demand] = {}
+@dataclass(frozen=True)
+class _Scenarios:
+    """Scenarios of an opened plan, each stream read or drawn when it is first asked for."""
 
-    def drawn(stream: str) -> Demand:
-        if stream not in known:
-            work = Work(plan.unit, plan.seed, Basis(plan.unit, lambda _: None), plan.item_choice)
-            known[stream] = _kept_scenarios(folder, record, stream) or work.demand(stream)
-        return known[stream]
+    plan: Plan
+    folder: Path
+    record: Mapping[str, Any]
+    known: dict[str, Demand] = field(default_factory=dict)
 
-    return drawn
+    def __call__(self, stream: str) -> Demand:
+        if stream not in self.known:
+            work = Work(self.plan.unit, self.plan.seed, Basis(self.plan.unit, lambda _: None), self.plan.item_choice)
+            self.known[stream] = _kept_scenarios(self.folder, self.record, stream) or work.demand(stream)
+        return self.known[stream]
 
 
 def _kept_scenarios(folder: Path, record: Mapping[str, Any], stream: str) -> Demand | None:

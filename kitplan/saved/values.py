@@ -60,12 +60,16 @@ class Packed:
     """A zip that `packed` wrote; each value is read when it is asked for. Raises Damaged."""
 
     def __init__(self, content: bytes) -> None:
+        self._content = content
         try:
             self._file = zipfile.ZipFile(io.BytesIO(content))
             if sum(member.file_size for member in self._file.infolist()) > MOST_BYTES:
                 raise Damaged("unpacked it is larger than any plan")
         except Exception as error:  # as in `value`: bytes that are no zip raise of every kind
             raise Damaged(str(error)) from error
+
+    def __reduce__(self) -> tuple[type[Packed], tuple[bytes]]:
+        return Packed, (self._content,)
 
     def value(self, name: str) -> Any:
         try:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from kitplan.brief import Brief
 from kitplan.demand.bounds import at_most
 from kitplan.demand.scenarios import draw_demand
 from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
@@ -48,8 +49,8 @@ class Summary:
     spends: tuple[Spend, ...] = ()
 
 
-@dataclass(frozen=True)
-class Hospital:
+@dataclass(frozen=True, repr=False)
+class Hospital(Brief):
     """All units together.
 
     units: UNIT_COLUMNS; holdings: HOLDING_COLUMNS; failed: FAILED_COLUMNS. pooling: what one central store

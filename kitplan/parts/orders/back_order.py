@@ -80,6 +80,7 @@ class BackOrder:
     def sentences(self) -> list[str]:
         """What a person does first."""
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
+                 + (f", then none for {self.days - r.lasts_days:.0f}" if r.lasts_days < self.days else "")
                  for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
         buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
