@@ -192,7 +192,7 @@ def first_renewal_after(hazard: np.ndarray, n_checks: int) -> np.ndarray:
     """P(the next renewal comes at check j) for an airway m checks after a fresh start.
 
     The wear age after m checks is a with chance u(m - a) P(wear > a), u the renewal density; hence
-    g_m(j) = sum_a u(m - a) f(a + j). Returns shape (..., SETTLED_CHECKS + 2, n_checks), j from 1; the last m is
+    g_m(j) = sum_a u(m - a) f(a + j). Returns shape (..., STATIONARY_CHECKS + 2, n_checks), j from 1; the last m is
     the stationary start, g(j) = P(wear > j - 1) / mean wear.
     """
     stationary = STATIONARY_CHECKS
@@ -217,7 +217,7 @@ def present_count_pmf(
 ) -> np.ndarray:
     """PMF of renewals over n checks of an airway m checks after a fresh start, for every m (or some `ages`) and n.
 
-    fresh: `renewal_count_pmf(hazard, >= n_checks)`. Returns shape (..., SETTLED_CHECKS + 2, n_checks + 1,
+    fresh: `renewal_count_pmf(hazard, >= n_checks)`. Returns shape (..., STATIONARY_CHECKS + 2, n_checks + 1,
     n_counts): P[m, n, k] = sum_j g_m(j) P_fresh[n - j, k - 1], with g from `first_renewal_after`; counts whose chance
     is nil throughout are left out, and a few n are worked out at a time, so that long intervals stay in memory.
     """

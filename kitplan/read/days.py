@@ -90,7 +90,8 @@ def _moment(value: object, order: DayOrder) -> Moment | Bad:
         month = _month_of(match["m"] or match["m2"])
         if month:
             return _built(_year(match["y"]), month, int(match["d"] or match["d2"]), match["clock"])
-    return Bad("is not a date", _ISO_MEND)
+    blank = "" if any(map(str.isdigit, text)) else "Leave the cell empty where there is none. "
+    return Bad("is not a date", blank + _ISO_MEND)
 
 
 def _month_of(word: str) -> int:

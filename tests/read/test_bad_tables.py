@@ -63,6 +63,7 @@ CENSUS_FAULTS = [
      "airway", "two stays"),
     ("open ends that overlap", STAYS + "A1,oral,3.5,2025-03-01,\nA1,oral,4.0,2025-03-05,\n", 3, "airway", "two stays"),
     ("an unreadable end", STAYS + "A1,oral,3.5,2025-03-01,later\n", 2, "end", "not a date"),
+    ("an end that says none", STAYS + "A1,oral,3.5,2025-03-01,-\n", 2, "end", "Leave the cell empty"),
     ("a quotation mark never closed", COUNTS + '"oral,3.5,2\n' + "nasal,4.0,1\n" * 9000, None, None, "quotation mark"),
     ("an empty file", "", None, None, "is empty"),
     ("a file of blanks", "\n ,,\n\n", None, None, "is empty"),
