@@ -196,7 +196,7 @@ def test_daily_counts_say_as_much_as_so_many_independent_ones():
     r = np.exp(-1 / 5.0)
     told = learn_counts(np.full(60, 12.0), np.arange(60), exponential(5.0), CALM, 500, 1)
     assert told.independent_days == pytest.approx((60 - 58 * r) / (1 + r), rel=1e-6)
-    assert told.factor.mean() == pytest.approx(1.0, abs=0.02)
+    assert told.level.mean() == pytest.approx(1.0, abs=0.02)
 
 
 def test_counts_that_swing_with_the_year_teach_the_swing_of_the_arrivals():

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from kitplan.outputs import plan_files
-from kitplan.parts.compare.model import Planned, compare_units
+from kitplan.parts.compare.model import compare_units
 from kitplan.parts.compare.sheets import add_sheets
 from kitplan.parts.kits.emergency_sheet import bedside_list
 from kitplan.parts.training.model import plan_training
@@ -252,7 +252,7 @@ def test_words_of_ours_are_told_in_a_routes_own_once_each():
 def test_comparing_feeding_tubes_speaks_of_no_airway(feeding):
     unit = feeding.unit
     book = Book("Unit", "USD", "0000-0000", words=unit.words)
-    compared = compare_units(unit, unit, lambda unit: Planned(feeding.item_choice, feeding.par, feeding.kits))
+    compared = compare_units(unit, unit, lambda unit: feeding)
     add_sheets(book, SimpleNamespace(unit=unit, comparison=compared))
     told = "\n".join(str(cell) for sheet in openpyxl.load_workbook(io.BytesIO(book.content()))
                      for row in sheet.iter_rows(values_only=True) for cell in row if cell is not None)
