@@ -75,9 +75,9 @@ class PracticeSizes:
 
 
 def class_files(path: Path) -> list[Path]:
-    """Class files of a unit folder (or beside a workbook): class.toml, then class*.toml by name."""
+    """Class files of a unit folder (or beside a workbook): class.toml and class*.toml, by name."""
     folder = path if path.is_dir() else path.parent
-    return sorted((folder / name for name in names_in(folder) if is_class(name)), key=lambda p: p.stem.casefold())
+    return [folder / name for name in sorted(names_in(folder), key=str.casefold) if is_class(name)]
 
 
 def read_classes(
