@@ -144,19 +144,15 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     prior = np.diag([_LEVEL_SD**-2.0, *swing_precision(SWING_GRID[-1])])
     centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
     day = np.arange(len(counts))
-    fits = []
-    for first in range(WEEK_DAYS):
-        week = (day + first) // WEEK_DAYS
-        days, came = np.bincount(week, known), np.bincount(week, counts)
-        middle = season.day_of_year + 0.5 + np.bincount(week, day) / np.maximum(np.bincount(week), 1)
-        own = days > 0
-        design = np.column_stack([np.ones(own.sum()), waves(middle[own])])
-        start = centre
-        for v in BURST_GRID:
-            fits.append(_laplace(came[own], days[own], design, v, start, centre, prior))
-            start = fits[-1].middle + centre
-        if first == 0:
-            others = _other_fits(came[own], days[own], design, np.flatnonzero(own), fits, centre, prior)
+    week = (day + np.arange(WEEK_DAYS)[:, None]) // WEEK_DAYS
+    days, came, middle, many = (
+        np.stack([np.bincount(way, weights, week.max() + 1) for way in week]) for weights in (known, counts, day, None))
+    middle = season.day_of_year + 0.5 + middle / np.maximum(many, 1)
+    design = np.concatenate([np.ones((*days.shape, 1)), waves(middle)], axis=-1)
+    came = np.where(days > 0, came, 0.0)
+    fits = _laplace(came, days, design, BURST_GRID, centre, prior)
+    own = np.flatnonzero(days[0])
+    others = _other_fits(came[0, own], days[0, own], design[0, own], own, fits[: len(BURST_GRID)], centre, prior)
     lasting = np.concatenate([np.zeros(WEEK_DAYS), _LASTING[1:]])
     chances = np.concatenate([np.full(WEEK_DAYS, _CHANCE[0] / WEEK_DAYS), _CHANCE[1:]])
     drawn, _, burst, lasts = _draw(fits + others, lasting, chances, season, n_draws, seed)
@@ -272,32 +268,32 @@ def _draw_burst(evidence: np.ndarray, n_draws: int, seed: int) -> tuple[np.ndarr
 
 
 def _laplace(
-    counts: np.ndarray,
-    days: np.ndarray,
-    design: np.ndarray,
-    v: float,
-    start: np.ndarray,
-    centre: np.ndarray,
-    prior: np.ndarray,
-) -> _Fit:
-    """Negative binomial regression (Poisson where v = 0) with a normal prior about `centre`: Laplace approximation."""
+    counts: np.ndarray, days: np.ndarray, design: np.ndarray, v: np.ndarray, centre: np.ndarray, prior: np.ndarray
+) -> list[_Fit]:
+    """Negative binomial regression (Poisson where v = 0) with a normal prior about `centre`: Laplace approximation.
+
+    counts, days: (n_ways, n_weeks), weeks of no days tell nothing. design: (n_ways, n_weeks, 5). One fit for each way
+    and each of v, way after way, all found at once.
+    """
     from scipy.special import gammaln, xlogy
 
-    beta = start.copy()
+    counts, days, across = counts[:, None], days[:, None], design.swapaxes(1, 2)[:, None]
+    v, design = v[:, None], design[:, None]
+    away = np.zeros((len(counts), len(v), len(centre)))
     for _ in range(60):
-        mean = days * np.exp(np.clip(design @ beta, -30, 30))
-        slope = design.T @ ((counts - mean) / (1 + v * mean)) - prior @ (beta - centre)
-        bend = design.T @ ((mean / (1 + v * mean))[:, None] * design) + prior
-        step = np.linalg.solve(bend, slope)
-        beta = beta + np.clip(step, -2, 2)
+        mean = days * np.exp(np.clip((design @ (away + centre)[..., None])[..., 0], -30, 30))
+        slope = (across @ ((counts - mean) / (1 + v * mean))[..., None])[..., 0] - away @ prior
+        bend = (across * (mean / (1 + v * mean))[..., None, :]) @ design + prior
+        step = np.linalg.solve(bend, slope[..., None])[..., 0]
+        away = away + np.clip(step, -2, 2)
         if np.abs(step).max() < 1e-6:
             break
-    mean = days * np.exp(np.clip(design @ beta, -30, 30))
-    fit = xlogy(counts, mean) - mean
-    if v > 0:
-        fit = gammaln(counts + 1 / v) - gammaln(1 / v) + xlogy(counts, v * mean) - (counts + 1 / v) * np.log1p(v * mean)
-    away = beta - centre
-    return _Fit(away, bend, float(fit.sum() - away @ prior @ away / 2))
+    mean = days * np.exp(np.clip((design @ (away + centre)[..., None])[..., 0], -30, 30))
+    burst = np.where(v > 0, v, 1.0)
+    fit = np.where(v > 0, gammaln(counts + 1 / burst) - gammaln(1 / burst) + xlogy(counts, burst * mean)
+                   - (counts + 1 / burst) * np.log1p(burst * mean), xlogy(counts, mean) - mean)
+    evidence = fit.sum(axis=-1) - np.einsum("wvp,pq,wvq->wv", away, prior, away) / 2
+    return [_Fit(*found) for way in zip(away, bend, evidence.tolist()) for found in zip(*way)]
 
 
 def learn_counts(

@@ -72,10 +72,12 @@ def kept_counts(row: Mapping[str, Any], checks_per_day: int, n_short: int, n_lon
     """`rising_counts`, or the same from those last made: units of one folder mostly share a model."""
     key = (*map(str, row.values()), checks_per_day, n_short, n_long, round(factor, 12))
     with _keeping:
-        found = _kept.pop(key, None) or rising_counts(row, checks_per_day, n_short, n_long, factor)
+        found = _kept.pop(key, None)
+        if found is None:
+            found = rising_counts(row, checks_per_day, n_short, n_long, factor)
+            while sum(counts.fresh.nbytes + counts.present.nbytes for counts in _kept.values()) > _KEPT_BYTES:
+                del _kept[next(iter(_kept))]
         _kept[key] = found
-        while sum(counts.fresh.nbytes + counts.present.nbytes for counts in _kept.values()) > _KEPT_BYTES:
-            del _kept[next(iter(_kept))]
     return found
 
 

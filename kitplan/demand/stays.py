@@ -13,7 +13,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from kitplan.demand.even_draws import even_normals, even_uniforms
+from kitplan.demand.even_draws import even_normals, even_places
 from kitplan.demand.search import passed
 
 ENDS_A_PIECE = 8
@@ -124,24 +124,26 @@ def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws:
     ends = np.bincount(np.searchsorted(edges, days[ended], side="left") - 1, minlength=len(edges))
     pace = (n_ends + _PRIOR_ENDS) / (days.sum() + _PRIOR_ENDS * guess_days)
     shape, rate = ends + _PRIOR_ENDS, exposure + _PRIOR_ENDS / pace
-    drawn = np.stack([_gamma_draws(seed, n_draws, piece, float(k)) for piece, k in enumerate(shape)], axis=1)
+    place = _stay_places(seed, n_draws)[1]
+    drawn = np.stack([_gamma_quantiles(seed, n_draws, float(k))[place[:, piece]] for piece, k in enumerate(shape)],
+                     axis=1)
     hazard = np.maximum(drawn / rate, 1e-6)
     hazard[:, -1] = np.maximum(hazard[:, -1], 1 / max(_LONGEST_MEAN_DAYS, 10 * float(days.max())))
     return StayLaw(edges, hazard)
 
 
 @lru_cache(maxsize=512)
-def _gamma_draws(seed: int, n_draws: int, piece: int, shape: float) -> np.ndarray:
-    """Gamma draws of rate 1 for one piece, (n_draws,): most pieces of most lists hold as many ends each."""
+def _gamma_quantiles(seed: int, n_draws: int, shape: float) -> np.ndarray:
+    """Gamma numbers of rate 1 at the values of `_stay_places`: most pieces of most lists hold as many ends each."""
     from scipy.special import gammaincinv
 
-    return gammaincinv(shape, _stay_uniforms(seed, n_draws)[:, piece])
+    return gammaincinv(shape, _stay_places(seed, n_draws)[0])
 
 
 @lru_cache(maxsize=4)
-def _stay_uniforms(seed: int, n_draws: int) -> np.ndarray:
+def _stay_places(seed: int, n_draws: int) -> tuple[np.ndarray, np.ndarray]:
     """For more pieces than any list has (40, and a halving of the last for each doubling of the ends)."""
-    return even_uniforms(seed, "stays", n_draws, 2 * MOST_PIECES)
+    return even_places(seed, "stays", n_draws, 2 * MOST_PIECES)
 
 
 def log_normal_stays(mean_days: np.ndarray, log_sd: np.ndarray) -> StayLaw:

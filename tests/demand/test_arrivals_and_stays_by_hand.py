@@ -143,8 +143,9 @@ def test_the_fit_of_weeks_is_that_of_a_negative_binomial_regression():
     counts, days = np.array([10.0, 20.0, 12.0, 18.0]), np.full(4, 7.0)
     design, prior = np.ones((4, 1)), np.array([[1e-9]])
     centre = np.array([np.log(2.0)])
-    for v in (0.0, 0.1):
-        fit = _laplace(counts, days, design, v, centre, centre, prior)
+    bursts = np.array([0.0, 0.1, 0.3])
+    fits = _laplace(counts[None], days[None], design[None], bursts, centre, prior)
+    for v, fit in zip(bursts[:2], fits):
         assert np.exp(centre[0] + fit.middle[0]) == pytest.approx(15 / 7, rel=1e-6)
         mean = 15.0
         assert fit.precision[0, 0] == pytest.approx(4 * mean / (1 + v * mean), rel=1e-6)
@@ -152,8 +153,8 @@ def test_the_fit_of_weeks_is_that_of_a_negative_binomial_regression():
         law = stats.poisson(15.0) if v == 0 else stats.nbinom(1 / v, 1 / (1 + 15 * v))
         return law.logpmf(counts).sum()
 
-    apart = [_laplace(counts, days, design, v, centre, centre, prior).evidence for v in (0.0, 0.1, 0.3)]
-    told = [log_likelihood(v) for v in (0.0, 0.1, 0.3)]
+    apart = [fit.evidence for fit in fits]
+    told = [log_likelihood(v) for v in bursts]
     assert apart[1] - apart[2] == pytest.approx(told[1] - told[2], rel=1e-6)
     assert apart[0] - apart[1] == pytest.approx(told[0] - told[1], rel=1e-6)
 

@@ -100,7 +100,7 @@ def test_the_evidence_of_counts_is_their_chance_and_that_of_the_middle_under_the
     """
     days, counts = np.full(6, 7.0), np.array([9.0, 3, 14, 6, 11, 2])
     design, prior, centre = np.ones((6, 1)), np.array([[4.0]]), np.array([-0.6])
-    plain, wide = (_laplace(counts, days, design, v, centre, centre, prior) for v in (0.0, 0.25))
+    plain, wide = _laplace(counts[None], days[None], design[None], np.array([0.0, 0.25]), centre, prior)
     means = [7 * np.exp(centre + fit.middle) for fit in (plain, wide)]
     chances = [stats.poisson(means[0]).logpmf(counts).sum(), stats.nbinom(4, 4 / (4 + means[1])).logpmf(counts).sum()]
     chances = [c + stats.norm(0, 0.5).logpdf(fit.middle[0]) for c, fit in zip(chances, (plain, wide))]
