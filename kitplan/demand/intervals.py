@@ -352,23 +352,23 @@ def _bursts(play: _Play, n_ahead: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _so_far(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:
-    """Mean airways of the first 0, 1, ... stretches of each scenario and stratum, (n_stretches + 1, n_scenarios *
-    n_strata). busy: (n_scenarios, n_stretches); table: (n_draws, n_stretches, n_strata).
+    """Mean airways of the first 0, 1, ... stretches of each scenario and stratum, (n_scenarios * n_strata,
+    n_stretches + 1). busy: (n_scenarios, n_stretches); table: (n_draws, n_stretches, n_strata).
     """
-    so_far = np.zeros((busy.shape[1] + 1, len(busy) * table.shape[2]))
-    for i in range(busy.shape[1]):
-        so_far[i + 1] = so_far[i] + (busy[:, i, None] * table[play.draw, i]).ravel()
-    return so_far
+    so_far = np.zeros((len(busy), table.shape[2], busy.shape[1] + 1))
+    each = table.swapaxes(1, 2)[play.draw] * busy[:, None, :]
+    np.cumsum(each, axis=2, out=so_far[:, :, 1:])
+    return so_far.reshape(-1, so_far.shape[2])
 
 
 def _pick(so_far: np.ndarray, cell: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Stretch of each airway, and where in it (0 to 1). u: where in the sum over its stretches the airway lies."""
-    flat, n_cells = so_far.ravel(), so_far.shape[1]
-    target = so_far[-1][cell] * u
-    piece = passed(flat, cell + n_cells, n_cells, len(so_far) - 2, target, equal=True)
-    at = piece * n_cells + cell
-    low = flat[at]
-    return piece, np.clip((target - low) / np.maximum(flat[at + n_cells] - low, 1e-300), 0.0, 1.0)
+    flat, begin = so_far.ravel(), cell * np.int64(so_far.shape[1])
+    target = flat.take(begin + (so_far.shape[1] - 1)) * u
+    piece = passed(flat, begin + 1, 1, so_far.shape[1] - 2, target, equal=True)
+    at = begin + piece
+    low = flat.take(at)
+    return piece, np.clip((target - low) / np.maximum(flat.take(at + 1) - low, 1e-300), 0.0, 1.0)
 
 
 def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
@@ -377,7 +377,7 @@ def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
     """
     stays, stretches, factor = play.posterior.stays, play.of.stretches, play.posterior.stay_factor
     so_far = _so_far(play, busy, stretches.still)
-    mean, shape = so_far[-1], (len(busy), len(play.keys))
+    mean, shape = so_far[:, -1], (len(busy), len(play.keys))
     if beds is None:
         u = play.uniforms("present", play.keys[None, :], play.scenarios[:, None])
         counts = _poisson_counts(mean.reshape(shape), u)
@@ -386,10 +386,11 @@ def _present(play: _Play, busy: np.ndarray, beds: int | None) -> _Airways:
     cell, scenario, stratum, name = _expand(play, counts, 1)
     draw = play.draw[scenario]
     piece, place = _pick(so_far, cell, play.uniforms("moment", name))
-    low, high = stretches.area[draw, piece, stratum], stretches.area[draw, piece + 1, stratum]
+    at = (draw * np.int64(stretches.area.shape[1]) + piece) * shape[1] + stratum
+    low, high = stretches.area.take(at), stretches.area.take(at + shape[1])
     age, gone = stays.ages(draw, low + place * (high - low))
     length = stays.lengths(draw, gone - np.log(play.uniforms("length", name)))
-    scale = factor[draw, stratum]
+    scale = factor.take(draw * np.int64(shape[1]) + stratum)
     start = -age * scale
     return _Airways(scenario, stratum, name, np.minimum(start, -1e-6), start + np.maximum(length, age) * scale)
 
@@ -413,7 +414,7 @@ def _coming(play: _Play, busy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean arrivals so far into the interval (`_so_far`), and arrivals drawn, (n_scenarios, n_strata)."""
     so_far = _so_far(play, busy, play.of.stretches.coming)
     u = play.uniforms("arrive", play.keys[None, :], play.scenarios[:, None])
-    return so_far, _poisson_counts(so_far[-1].reshape(u.shape), u)
+    return so_far, _poisson_counts(so_far[:, -1].reshape(u.shape), u)
 
 
 def _arriving(play: _Play, busy: np.ndarray) -> _Airways:
@@ -422,7 +423,9 @@ def _arriving(play: _Play, busy: np.ndarray) -> _Airways:
     cell, scenario, stratum, name = _expand(play, counts, 2)
     draw = play.draw[scenario]
     piece, place = _pick(so_far, cell, play.uniforms("moment", name))
-    low, high = ahead[draw, piece], ahead[draw, piece + 1]
+    at = draw * np.int64(ahead.shape[1]) + piece
+    low, high = ahead.take(at), ahead.take(at + 1)
     start = low + place * (high - low)
     length = posterior.stays.lengths(draw, -np.log(play.uniforms("length", name)))
-    return _Airways(scenario, stratum, name, start, start + length * posterior.stay_factor[draw, stratum])
+    scale = posterior.stay_factor.take(draw * np.int64(len(play.keys)) + stratum)
+    return _Airways(scenario, stratum, name, start, start + length * scale)

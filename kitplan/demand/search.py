@@ -27,5 +27,5 @@ def passed(
             half = (left + 1) // 2
             place += over(sought, lists[(half - 1) * stride :].take(place)) * np.int64(half * stride)
             left -= half
-        found[mine] = (place - begin) // stride
-    return found
+        found[mine] = place - begin
+    return found // stride if stride > 1 else found

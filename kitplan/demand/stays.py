@@ -73,16 +73,16 @@ class StayLaw:
 
     def lengths(self, draw: np.ndarray, hazards: np.ndarray) -> np.ndarray:
         """Days at which the cumulative hazard of each draw reaches `hazards` (exponential numbers: stays)."""
-        piece = _row_search(self._gone, draw, hazards)
-        return self.edges[piece] + (hazards - self._gone[draw, piece]) / self.hazard[draw, piece]
+        piece, cell = _row_search(self._gone, draw, hazards)
+        return self.edges.take(piece) + (hazards - self._gone.take(cell)) / self.hazard.take(cell)
 
     def ages(self, draw: np.ndarray, area: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Days at which the area of each draw reaches `area`, and the cumulative hazard there."""
-        piece = _row_search(self._filled, draw, area)
-        hazard, gone = self.hazard[draw, piece], self._gone[draw, piece]
-        left = 1.0 - (area - self._filled[draw, piece]) * hazard * np.exp(gone)
+        piece, cell = _row_search(self._filled, draw, area)
+        hazard, gone = self.hazard.take(cell), self._gone.take(cell)
+        left = 1.0 - (area - self._filled.take(cell)) * hazard * np.exp(gone)
         more = -np.log(np.maximum(left, 1e-12))
-        return self.edges[piece] + more / hazard, gone + more
+        return self.edges.take(piece) + more / hazard, gone + more
 
     def take(self, rows: np.ndarray) -> StayLaw:
         return StayLaw(self.edges, self.hazard[rows])
@@ -96,10 +96,14 @@ class StayLaw:
         return StayLaw(self.edges, np.tile(hazard, (len(self.hazard), 1)))
 
 
-def _row_search(table: np.ndarray, row: np.ndarray, value: np.ndarray) -> np.ndarray:
-    """Index of the last entry of table[row] that is at most `value`, for every element at once; the first is 0."""
+def _row_search(table: np.ndarray, row: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The last entry of table[row] that is at most `value`, for every element at once; the first is 0: its column, and
+    its place in the flat table.
+    """
     width = table.shape[1]
-    return passed(table.ravel(), row * np.int64(width) + 1, 1, width - 1, value, equal=True)
+    begin = row * np.int64(width)
+    column = passed(table.ravel(), begin + 1, 1, width - 1, value, equal=True)
+    return column, begin + column
 
 
 def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws: int, seed: int) -> StayLaw:

@@ -142,7 +142,7 @@ def test_where_in_its_stretches_an_airway_lies_is_told_by_the_sum_over_them():
     """Stretches of 2, 0 and 3 airways: a fifth of the sum is half-way through the first; 0.7 is half-way through the
     third; the end is its end. The other scenario has one stretch alone.
     """
-    so_far = np.cumsum([[0.0, 0.0], [2.0, 0.0], [0.0, 0.0], [3.0, 4.0]], axis=0)
+    so_far = np.cumsum([[0.0, 2.0, 0.0, 3.0], [0.0, 0.0, 0.0, 4.0]], axis=1)
     piece, place = _pick(so_far, np.array([0, 0, 0, 1]), np.array([0.2, 0.7, 1.0, 0.25]))
     assert piece.tolist() == [0, 2, 2, 2]
     assert place == pytest.approx([0.5, 0.5, 1.0, 0.25])
