@@ -6,7 +6,7 @@ expected use by rates, the mean of the scenarios, what goes through the kits, an
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import pandas as pd
@@ -136,18 +136,19 @@ def _kits(work: Work) -> Iterator[str]:
         yield f"{item}: kits use {used[item]:.6g} a month, the stock room counts {demanded.get(item, 0.0):.6g}"
     for design, own in kits.strata.groupby("design"):
         held = kits.contents.loc[kits.contents["design"] == design, "item"]
-        yield from (f"kit {design}: {bare}" for bare in _unequipped(work.unit, held, work.unit.strata.loc[own.index]))
+        yield from (f"kit {design}: {bare}" for bare in _unequipped(work.unit, held, own.index))
 
 
 def _emergency(work: Work) -> Iterator[str]:
     """Kinds of airway for which the stock room holds no emergency equipment of their size."""
     levels = work.par.levels
-    for bare in _unequipped(work.unit, levels.loc[levels["par_packs"] > 0, "item"], work.unit.strata):
+    for bare in _unequipped(work.unit, levels.loc[levels["par_packs"] > 0, "item"], work.unit.strata.index):
         yield f"{bare} at par"
 
 
-def _unequipped(unit: Unit, held: pd.Series, strata: pd.DataFrame) -> Iterator[str]:
-    items = unit.items[unit.items["item"].isin(held)]
-    roles_of = {route: unit.route(route).emergency for route in strata["route"]}
-    for role, labels in unequipped(items, strata, roles_of).items():
+def _unequipped(unit: Unit, held: Iterable[str], strata: Iterable[int]) -> Iterator[str]:
+    names, airways = set(held), [unit.airways[g] for g in strata]
+    roles_of = {airway["route"]: unit.route(airway["route"]).emergency for airway in airways}
+    items = [item for item in unit.catalogue if item["item"] in names]
+    for role, labels in unequipped(items, airways, roles_of).items():
         yield f"no {role} for {some_of(labels)}"

@@ -145,9 +145,10 @@ def learn_days(counts: np.ndarray, known: np.ndarray, season: Season, n_draws: i
     centre = np.array([np.log((counts.sum() + 0.5) / max(known.sum(), 1.0)), *season.middle])
     day = np.arange(len(counts))
     week = (day + np.arange(WEEK_DAYS)[:, None]) // WEEK_DAYS
-    days, came, middle, many = (
-        np.stack([np.bincount(way, weights, week.max() + 1) for way in week]) for weights in (known, counts, day, None))
-    middle = season.day_of_year + 0.5 + middle / np.maximum(many, 1)
+    days, came, passed, many = (
+        np.stack([np.bincount(way, weights, week.max() + 1) for way in week])
+        for weights in (known, counts, day, np.ones(len(day))))
+    middle = season.day_of_year + 0.5 + passed / np.maximum(many, 1)
     design = np.concatenate([np.ones((*days.shape, 1)), waves(middle)], axis=-1)
     came = np.where(days > 0, came, 0.0)
     fits = _laplace(came, days, design, BURST_GRID, centre, prior)

@@ -92,7 +92,7 @@ def own_copy(value: V) -> V:
     import pandas as pd
 
     if isinstance(value, pd.DataFrame | pd.Series):
-        return cast("V", value.copy())
+        return cast("V", value.copy(deep=False))  # pandas copies what is written to
     if isinstance(value, np.ndarray):
         view = value.view()
         view.flags.writeable = False

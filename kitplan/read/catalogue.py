@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -267,12 +267,14 @@ def shelf_key(bin_name: str) -> tuple[Any, ...]:
 
 
 def unequipped(
-    items: pd.DataFrame, strata: pd.DataFrame, roles_of: Mapping[str, Sequence[str]]
+    items: Sequence[Mapping[Any, Any]], airways: Iterable[Mapping[Any, Any]], roles_of: Mapping[str, Sequence[str]]
 ) -> dict[str, list[str]]:
-    """Role -> labels of the airways that no item of it fits; roles_of: emergency roles by route."""
-    roles, bare = items["role"].to_numpy(), dict[str, list[str]]()
-    for airway in strata.to_dict("records"):
-        filled = set(roles[fits(items, airway)])
+    """Role -> labels of the airways that no item of it fits; items, airways: their rows; roles_of: emergency roles by
+    route.
+    """
+    bare: dict[str, list[str]] = {}
+    for airway in airways:
+        filled = {item["role"] for item in items if item_fits(item, airway)}
         for role in roles_of[airway["route"]]:
             if role not in filled:
                 bare.setdefault(role, []).append(str(airway["label"]))

@@ -140,7 +140,7 @@ def check_floors(
 ) -> None:
     """Question a catalogue whose emergency equipment has no floor at the bedside for some size."""
     floored, roles_of = items[items["min_bedside"] > 0], {name: route.emergency for name, route in routes.items()}
-    for role, bare in unequipped(floored, strata, roles_of).items():
+    for role, bare in unequipped(floored.to_dict("records"), strata.to_dict("records"), roles_of).items():
         findings.warn(items_file, f"asks for no {role} at the bedside of {some_of(bare)}",
                       f"Set min_bedside of a {role} that fits: emergency equipment belongs at every bedside.",
                       column="min_bedside")

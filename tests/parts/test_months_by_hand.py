@@ -323,20 +323,19 @@ def test_a_band_widens_with_the_months_ahead_and_with_few_origins():
     with the months ahead (squares 1, 2, 3): variance 2 + (h - 2), at most a quarter of the mean a month.
     """
     def errors(n, horizon, size):
-        return pd.DataFrame([(o, h, size(h), 0.0) for o in range(n) for h in range(1, horizon + 1)],
-                            columns=["origin", "horizon", "actual", "forecast"])
+        return np.array([(o, h, size(h)) for o in range(n) for h in range(1, horizon + 1)]).T
 
-    sd, freedom = _error_model(errors(12, 1, lambda h: 1.0), 2, 24)
+    sd, freedom = _error_model(*errors(12, 1, lambda h: 1.0), 2, 24)
     wide = np.sqrt(1 + 1 / 24 + 1.5 / 12)
     assert (sd.tolist(), freedom) == (pytest.approx([wide, wide]), pytest.approx(7.2))
-    assert _error_model(errors(4, 1, lambda h: 1.0), 1, 24)[1] == 3.0
-    grown, _ = _error_model(errors(12, 3, lambda h: np.sqrt(h)), 4, 24)
+    assert _error_model(*errors(4, 1, lambda h: 1.0), 1, 24)[1] == 3.0
+    grown, _ = _error_model(*errors(12, 3, lambda h: np.sqrt(h)), 4, 24)
     assert (grown / wide) ** 2 == pytest.approx([1.5, 2.0, 2.5, 3.0]), "half a unit a month is a quarter of the mean"
-    slow, _ = _error_model(errors(12, 3, lambda h: np.sqrt(2 + 0.1 * h)), 2, 24)
+    slow, _ = _error_model(*errors(12, 3, lambda h: np.sqrt(2 + 0.1 * h)), 2, 24)
     assert (slow / wide) ** 2 == pytest.approx([2.1, 2.2])
-    few, _ = _error_model(errors(4, 3, lambda h: np.sqrt(h)), 2, 24)
+    few, _ = _error_model(*errors(4, 3, lambda h: np.sqrt(h)), 2, 24)
     assert few[0] == few[1], "four origins tell no slope"
-    shrinking, _ = _error_model(errors(12, 3, lambda h: np.sqrt(4 - h)), 2, 24)
+    shrinking, _ = _error_model(*errors(12, 3, lambda h: np.sqrt(4 - h)), 2, 24)
     assert shrinking[0] == shrinking[1]
 
 

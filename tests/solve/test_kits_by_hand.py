@@ -59,8 +59,8 @@ def test_where_technique_decides_its_title_is_said():
 def test_whom_a_design_serves_is_a_line_a_route_and_says_more_only_where_the_size_does_not_decide():
     frame = strata(("3.0 mm", "oral", "two_y", "none", "A", 2), ("3.5 mm", "oral", "two_y", "none", "A", 4),
                    ("3.5 mm", "oral", "two_y", "barrier", "B", 1), ("3.5 mm", "nasal", "two_y", "none", "A", 1))
-    assert served_lines(frame, "A", TITLES) == ["oral 3.0 mm, 3.5 mm (without barrier)", "nasal 3.5 mm"]
-    assert served_lines(frame, "B", TITLES) == ["oral 3.5 mm (with barrier)"]
+    assert served_lines(frame, TITLES)["A"] == ["oral 3.0 mm, 3.5 mm (without barrier)", "nasal 3.5 mm"]
+    assert served_lines(frame, TITLES)["B"] == ["oral 3.5 mm (with barrier)"]
 
 
 def test_a_slot_in_which_each_takes_its_own_holds_the_most_that_a_member_takes_of_each_option():

@@ -223,7 +223,8 @@ def small_plan(answer="met", warnings=(), present=None, verified=0.96, target=0.
     par = SimpleNamespace(levels=table, answer=answer, binding=binding, mean_value=1234.0, value=2345.6, litres=78.4,
                           readiness=Readiness(target, 0.95, verified, 0.94, 0.97, 2000))
     census = SimpleNamespace(shape="stays", mean_stay_days=None)
-    unit = Made(items=items, strata=strata, planning=SimpleNamespace(face_size_step_mm=0.5),
+    unit = Made(items=items, catalogue=items.to_dict("records"), airways=strata.to_dict("records"),
+                planning=SimpleNamespace(face_size_step_mm=0.5),
                 warnings=warnings, currency="USD", census=census, assumptions=(), words=SimpleNamespace(many="airways"),
                 present_par=None if present is None else pd.DataFrame(present, columns=["item", "par_packs"]),
                 stock=SimpleNamespace(protection_interval_days=9.0))

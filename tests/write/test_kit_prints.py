@@ -171,7 +171,7 @@ def test_the_lookup_gives_each_size_and_route_its_letter_and_names_the_exception
     split = strata.copy()
     split.loc[len(split)] = split.loc[1].to_dict() | {"skin": "barrier", "design": "D", "mean_airways": 0.1}
     assert kit_lookup(split, plan.unit).cells["3.5", "oral"] == ("B", "D: with barrier")
-    assert "3.5 mm (with barrier)" in served_lines(split, "D", {})[0]
+    assert "3.5 mm (with barrier)" in served_lines(split, {})["D"][0]
 
 
 def test_a_cut_card_warns_where_a_leg_is_too_short(plan, files):

@@ -119,35 +119,36 @@ def _left_out_coverage(own: pd.DataFrame, shares: tuple[float, ...]) -> list[flo
     """How often bands made of the other origins' errors hold an origin's months; NaN with under four origins."""
     from scipy.special import stdtrit
 
-    origins = own["origin"].unique()
-    if len(origins) < 4:
+    origin, horizon = own["origin"].to_numpy(int), own["horizon"].to_numpy(int)
+    miss = (own["actual"] - own["forecast"]).to_numpy(float)
+    if len(np.unique(origin)) < 4:
         return [float("nan")] * len(shares)
     hits = []
-    for origin in origins:
-        rest, here = own[own["origin"] != origin], own[own["origin"] == origin]
-        sd, freedom = _error_model(rest, int(own["horizon"].max()), int(origin))
-        off, sd = (here["actual"] - here["forecast"]).abs().to_numpy(), sd[here["horizon"].to_numpy() - 1]
+    for left_out in np.unique(origin):
+        here = origin == left_out
+        sd, freedom = _error_model(origin[~here], horizon[~here], miss[~here], int(horizon.max()), int(left_out))
+        off, sd = np.abs(miss[here]), sd[horizon[here] - 1]
         hits.append([off <= stdtrit(freedom, 0.5 + share / 2) * sd for share in shares])
     means: list[float] = np.concatenate(hits, axis=1).mean(axis=1).tolist()
     return means
 
 
-def _error_model(own: pd.DataFrame, months: int, n_months: int) -> tuple[np.ndarray, float]:
-    """(sd by month ahead, degrees of freedom) from rolling errors of one method.
+def _error_model(
+    origin: np.ndarray, horizon: np.ndarray, miss: np.ndarray, months: int, n_months: int
+) -> tuple[np.ndarray, float]:
+    """(sd by month ahead, degrees of freedom) from rolling errors of one method, all of one shape.
 
     Variance is a straight line in the horizon, fitted to squared errors and not falling; the degrees of freedom
     count the origins as a little more than half, because their errors overlap; the widening (1.5 / origins) pays for
     having chosen the method on the same errors, and was set on simulated series (tests/bench/bench_forecast.py).
     """
-    horizon = own["horizon"].to_numpy(float)
-    squared = (own["actual"] - own["forecast"]).to_numpy(float) ** 2
+    squared, origins = miss**2, len(np.unique(origin))
     level, slope = squared.mean(), 0.0
-    if len(np.unique(horizon)) > 1 and own["origin"].nunique() >= 5:
+    if len(np.unique(horizon)) > 1 and origins >= 5:
         slope = float(np.polyfit(horizon, squared, 1)[0])
         slope = float(np.clip(slope, 0.0, 0.25 * level))
     start = max(level - slope * (horizon.mean() - 1), 0.3 * level)
     variance = start + slope * np.arange(months)
-    origins = own["origin"].nunique()
     freedom = max(origins * 0.6, 3.0)
     widened = np.sqrt(1 + 1 / max(n_months, 1) + 1.5 / max(origins, 1))
     return np.sqrt(np.maximum(variance, 1e-12)) * widened, freedom

@@ -26,8 +26,9 @@ def build_cards(
     """All designs as one PDF. contents, strata, builds: frames of the kit plan."""
 
     def pages(new_page: Callable[[], Card]) -> None:
+        served = served_lines(strata, {name: t.title for name, t in unit.techniques.items()})
         for design, rows in contents.groupby("design", sort=False):
-            _one_design(unit, str(design), rows, strata, builds, new_page)
+            _one_design(unit, str(design), rows, served[design], builds, new_page)
 
     return draw_pages("Build cards", paper, foot, True, pages)
 
@@ -37,10 +38,10 @@ def packing_order(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.sort_values("emergency", key=lambda e: e.eq("yes"), kind="stable")
 
 
-def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFrame, builds: pd.DataFrame,
+def _one_design(unit: Unit, design: str, rows: pd.DataFrame, served: list[str], builds: pd.DataFrame,
                 new_page: Callable[[], Card]) -> None:
     card = new_page()
-    _head(unit, card, design, rows, strata, builds)
+    _head(unit, card, design, rows, served, builds)
     items = {item["item"]: item for item in unit.catalogue}
     room = card.top - FOOT_MM - _SIGN_MM
     step = min(max(room / len(rows), _LEAST_ROW_MM), _ROW_MM)
@@ -63,7 +64,7 @@ def _one_design(unit: Unit, design: str, rows: pd.DataFrame, strata: pd.DataFram
         card.text(x, line - 3.2, label, 7.5)
 
 
-def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.DataFrame, builds: pd.DataFrame) -> None:
+def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, served: list[str], builds: pd.DataFrame) -> None:
     build = builds.set_index("design").loc[design]
     card.top -= 14
     card.text(MARGIN_MM, card.top, f"Kit {design}", 40, bold=True)
@@ -72,7 +73,7 @@ def _head(unit: Unit, card: Card, design: str, rows: pd.DataFrame, strata: pd.Da
     card.text(card.width_mm - MARGIN_MM, card.top,
               f"Kits to build says how many now. Restock sets: {int(build['top_up_sets'])}", 9, anchor="right")
     card.top -= 3
-    for line in served_lines(strata, design, {name: t.title for name, t in unit.techniques.items()}):
+    for line in served:
         card.paragraph(f"For {line}", 13, bold=True)
     card.top -= 1
     count, words = int(build["re_secures"]), unit.words

@@ -68,14 +68,16 @@ def not_listed(unit: Unit) -> list[str]:
 
 def bedside_rows(plan: Plan) -> tuple[list[str], list[list[str | None]]]:
     """(headings, rows): label, one cell a kind of equipment, everything else in one cell, and room for a tick."""
-    rows = bedside_list(plan)
-    critical = plan.unit.items.groupby("role")["critical"].any()
-    main = [role for role in dict.fromkeys(rows["role"]) if critical[role]]
-    rows["words"] = [d if n == 1 else f"{n} x {d}" for d, n in zip(rows["description"], rows["at_bedside"])]
-    found = []
-    for (_, label), group in rows.groupby(["stratum", "label"], sort=False):
-        own = group.groupby("role", sort=False)["words"].agg("; ".join)
-        others = "; ".join(own[[role for role in own.index if role not in main]])
+    critical = {item["role"] for item in plan.unit.catalogue if item["critical"]}
+    held: dict[tuple[int, str], dict[str, str]] = {}
+    for row in bedside_list(plan).itertuples():
+        words = row.description if row.at_bedside == 1 else f"{row.at_bedside} x {row.description}"
+        own = held.setdefault((row.stratum, row.label), {})
+        own[row.role] = f"{own[row.role]}; {words}" if row.role in own else words
+    main = list(dict.fromkeys(role for own in held.values() for role in own if role in critical))
+    found: list[list[str | None]] = []
+    for (_, label), own in held.items():
+        others = "; ".join(words for role, words in own.items() if role not in main)
         found.append([label, *(own.get(role, "-") for role in main), others, None])
     heads = [plan.unit.words.one.capitalize(), *(role_title(role) for role in main), "Also", "Seen"]
     if any(row[-2] for row in found):

@@ -52,11 +52,11 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     page.skip()
     page.another_table(int(_ROOM * max(kits.contents["design"].value_counts(), default=0)) + 2)
     page.note("kit contents", "strong")
-    titles = {name: t.title for name, t in plan.unit.techniques.items()}
+    served = served_lines(kits.strata, {name: t.title for name, t in plan.unit.techniques.items()})
     page.header("kit contents")
     for design, rows in kits.contents.groupby("design", sort=False):
         page.keep_together(_ROOM * len(rows) + 2)
-        page.group((f"Kit {design}: serves {'; '.join(served_lines(kits.strata, str(design), titles))}",))
+        page.group((f"Kit {design}: serves {'; '.join(served[design])}",))
         page.lines(rows.assign(mark=rows["emergency"].map({"yes": "EM"})))
         page.total((None, f"Kit {design}", None, int(rows["quantity"].sum()), float(rows["value"].sum()),
                     float(rows["litres"].sum()), None))

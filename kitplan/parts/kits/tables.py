@@ -229,15 +229,20 @@ def _difference(own: Sequence[_Row], row: _Row, titles: dict[str, str]) -> str:
     return ", ".join(parts)
 
 
-def served_lines(strata: pd.DataFrame, design: str, titles: dict[str, str]) -> list[str]:
-    """Whom a design serves, a line a route: "oral 3.0, 3.5 mm (with barrier)"; more than the size where it decides."""
-    by_route: dict[str, dict[str, list[str]]] = {r: {} for r in strata.loc[strata["design"] == design, "route"]}
+def served_lines(strata: pd.DataFrame, titles: dict[str, str]) -> dict[str, list[str]]:
+    """Whom each design serves, a line a route: "oral 3.0, 3.5 mm (with barrier)"; more than the size where it decides.
+    """
+    sizes: dict[str, dict[str, dict[str, list[str]]]] = {}
+    for design, route in zip(strata["design"], strata["route"]):
+        sizes.setdefault(design, {}).setdefault(route, {})
     airways = _by_airway(strata)
     for (size, route), own in sorted(airways.items(), key=lambda held: float(held[1][0]["size_number"])):
-        mine = [row for row in own if row["design"] == design]
-        if mine:
+        for design in {row["design"] for row in own}:
+            mine = [row for row in own if row["design"] == design]
             alone = len(mine) == len(own)
             which = "" if alone else f" ({' or '.join(_difference(own, row, titles) for row in mine)})"
-            by_route[route].setdefault(which, []).append(size)
-    said = {route: ", ".join(size_list(s) + which for which, s in sizes.items()) for route, sizes in by_route.items()}
-    return [f"{route.replace('_', ' ')} {what}".strip() for route, what in said.items()]
+            sizes[design][route].setdefault(which, []).append(size)
+    return {design: [
+        f"{route.replace('_', ' ')} {', '.join(size_list(s) + which for which, s in found.items())}".strip()
+        for route, found in by_route.items()
+    ] for design, by_route in sizes.items()}

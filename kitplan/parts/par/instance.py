@@ -11,7 +11,7 @@ from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.values import Demand
 from kitplan.demand.whole import whole_down, whole_up
 from kitplan.parts.par.values import Readiness
-from kitplan.read.catalogue import fits
+from kitplan.read.catalogue import item_fits
 from kitplan.read.values import Unit
 from kitplan.solve.collapse import own_quantiles
 from kitplan.solve.par_program import Limit, ParSolution
@@ -130,11 +130,10 @@ def fits_unit(unit: Unit) -> np.ndarray:
     An item without a range fits all. The next size is one step of the tube grid away, because sizes change
     while a patient is in the unit.
     """
-    items = unit.items
-    step = unit.planning.face_size_step_mm
-    strata = unit.strata.drop_duplicates(["route", "scale", "size_number", "patient_number"]).to_dict("records")
-    steps = [step if airway["scale"] == "mm" else 1.0 for airway in strata]
-    return np.any([fits(items, airway, slack) for airway, slack in zip(strata, steps)], axis=0)
+    kinds = {(a["route"], a["scale"], a["size_number"], a["patient_number"]): a for a in unit.airways}
+    steps = {"mm": unit.planning.face_size_step_mm}
+    return np.array([any(item_fits(item, airway, steps.get(airway["scale"], 1.0)) for airway in kinds.values())
+                     for item in unit.catalogue])
 
 
 def present_units(unit: Unit) -> np.ndarray | None:
