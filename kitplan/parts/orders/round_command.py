@@ -16,7 +16,7 @@ import click
 from kitplan.commands.common import Progress, load, out_folder, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
-from kitplan.many import find_units, jobs_for
+from kitplan.many import papers_together
 from kitplan.outputs import part_prints, part_tables, record_of
 from kitplan.parts.orders import steps
 from kitplan.parts.orders.back_order import BackOrder, missing_items
@@ -120,11 +120,9 @@ def find_unit(filled: Path) -> Path:
         return planned_from
     if is_unit_workbook(filled):
         return filled
-    together = here.parent.parent
-    if (together / "all-units.json").is_file():
-        for job in jobs_for(find_units(together.parent), together):
-            if job.out == here.parent:
-                return job.path
+    for unit, place in papers_together(here.parent.parent).items():
+        if place == here.parent:
+            return unit
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
     raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")
