@@ -30,7 +30,7 @@ from kitplan.planning import Plan, with_parts
 from kitplan.read import order_book
 from kitplan.read.findings import suggestion
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, Row, has_round, read_round
+from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, has_round, read_round
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.read.workbook import is_unit_workbook
@@ -190,8 +190,7 @@ def mend_book(work: Session) -> None:
     work.told.append("The book was taken as it stands. The tables as they were found are beside it.")
 
 
-def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False,
-            sure: tuple[int, ...] = ()) -> None:
+def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False) -> None:
     """Take in what was typed on the sheets of a step and of those before it."""
     work.filled = filled
     is_book = filled.suffix.casefold() in (".xlsx", ".xlsm")
@@ -201,10 +200,9 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     sheets = read_round(filled, work.names(), wanted, gone, work.unit.day_first)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
-    surely = [Row(0, no=number, right=True) for number in sure]
     takers: dict[str, Callable[[], steps.Step]] = {
         "receive": lambda: steps.receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
-        "answers": lambda: steps.answer([*sheets.of("answers"), *surely], work.book, source),
+        "answers": lambda: steps.answer(sheets.of("answers"), work.book, source),
         "ordered": lambda: steps.amend_orders(sheets.of("ordered"), work.book, source),
         "count": lambda: steps.count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day),
                                      older=older),
@@ -213,19 +211,18 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
         "to_class": lambda: steps.to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
-        if sheets.of(table) or (table == "answers" and sure):
+        if sheets.of(table):
             work.add(takers[table]())
     work.told += [f"Look at: {warning}" for warning in sheets.warnings]
     if is_book and step != "to_class":
         _look_further(work, step, filled)
 
 
-def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False,
-                 sure: tuple[int, ...] = ()) -> None:
+def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False) -> None:
     """Take in the unit's own stock-room workbook; where nothing is typed there, its on_hand table."""
     workbook = work.folder / STOCK_ROOM.file
     if workbook.is_file() and has_round(workbook):
-        take_in(work, step, workbook, on_day, older=older, sure=sure)
+        take_in(work, step, workbook, on_day, older=older)
     if work.book is not work.found or step == "receive" or work.unit.on_hand is None:
         return
     lines = steps.first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
