@@ -64,14 +64,14 @@ def test_the_learnt_block_finds_the_invented_truth_of_the_sample(learnt):
 
 def test_the_same_log_gives_the_same_bytes(learnt, tmp_path):
     run("rates", sample_units()["harbour_wing"], "--out", tmp_path / "out")
-    for path in learnt[0].rglob("*.*"):
-        assert (tmp_path / "out" / path.relative_to(learnt[0])).read_bytes() == path.read_bytes(), path.name
+    for path in learnt.rglob("*.*"):
+        assert (tmp_path / "out" / path.relative_to(learnt)).read_bytes() == path.read_bytes(), path.name
 
 
 def test_a_plan_rests_on_the_block_where_it_is_pasted_into_unit_toml(learnt, tmp_path):
     unit = tmp_path / "unit"
     shutil.copytree(sample_units()["mill_lane"], unit)
-    block = (learnt[0] / "resecure_learnt.toml").read_text()
+    block = (learnt / "resecure_learnt.toml").read_text()
     with (unit / "unit.toml").open("a") as settings:
         settings.write("\n" + block)
     held = load_unit(unit)
