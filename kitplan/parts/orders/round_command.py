@@ -39,9 +39,10 @@ from kitplan.write.tables import table_bytes
 from kitplan.write.writer import OutputError, one_writer, write_outputs
 
 _COUNT = "receive", "answers", "ordered", "moved", "count"
-TAKES = {"receive": ("receive",), "count": _COUNT, "order": _COUNT, "build": (*_COUNT, "kits"), "to_class": ("to_class",)}
-"""Step -> what it takes in, in order: its own sheet and those of the steps before it. "moved" is where kits went, of the
-sheet Build kits: a kit at a bedside is not ready, so a count and an order have to know it."""
+TAKES = {"receive": ("receive",), "count": _COUNT, "order": _COUNT, "build": (*_COUNT, "kits"),
+         "to_class": ("to_class",)}
+"""Step -> what it takes in, in order: its sheet and those of the steps before it. "moved" is where kits went, of
+Build kits: one at a bedside is not ready, so a count and an order have to know it."""
 
 
 @dataclass
