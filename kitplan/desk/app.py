@@ -308,7 +308,7 @@ def _plan_pages(app: Flask, home: shelf.Home, jobs: Jobs, opened: Opened) -> Non
     @app.get("/unit/<name>/paper/<path:file>")
     def paper(name: str, file: str) -> Response:
         folder = shelf.unit_of(home, name)
-        whole = shelf.papers(folder).get(file)
+        whole = shelf.papers(folder, lambda name: name == file).get(file)
         if whole is None:
             abort(404, "This plan has no such paper.")
         if not whole and file.endswith(".pdf"):

@@ -5,15 +5,17 @@ from __future__ import annotations
 import datetime
 import io
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, abort, redirect, render_template, request, url_for
 
 import kitplan
-from kitplan.desk.units import Home, number, papers, plan_folder, read_toml, unit_of, write_toml
+from kitplan.desk.units import Home, class_faults, number, papers, plan_folder, read_toml, unit_of, write_toml
 from kitplan.read.classes import class_files
 from kitplan.read.money import exact
+from kitplan.read.problems import Problem
 from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
@@ -51,19 +53,23 @@ def add(app: Flask, home: Home) -> None:
     @app.get("/unit/<name>/class")
     def class_page(name: str) -> str:
         folder = unit_of(home, name)
-        return render_template("class.html", **_form(folder), **_result(folder))
+        return render_template("class.html", **_form(folder, read_toml(folder, _file(folder))), **_result(folder))
 
     @app.post("/unit/<name>/class")
-    def save_class(name: str) -> Response:
+    def save_class(name: str) -> Response | tuple[str, int]:
         folder = unit_of(home, name)
         file = _file(folder)
-        write_toml(folder, file, _settings(read_toml(folder, file)))
+        made = _settings(read_toml(folder, file))
+        if faults := class_faults(folder, file, made):  # with what was typed, so that the fault alone is typed again
+            return render_template("class.html", **_form(folder, made, faults), **_result(folder)), 409
+        write_toml(folder, file, made)
         _plan_class(folder)
         return redirect(url_for("class_page", name=name, file=file) + "#lists")  # type: ignore[return-value]
 
 
 def _files(folder: Path) -> list[str]:
-    return [path.name for path in class_files(folder)] or ["class.toml"]
+    """The class files, class.toml first; where there is none, that one."""
+    return sorted([path.name for path in class_files(folder)] or ["class.toml"], key=lambda name: name != "class.toml")
 
 
 def _file(folder: Path) -> str:
@@ -73,10 +79,10 @@ def _file(folder: Path) -> str:
     return asked if asked in files else files[0]
 
 
-def _form(folder: Path) -> dict[str, Any]:
-    """What the form shows: the class as it is, the techniques and the items to choose from."""
-    file = _file(folder)
-    now = read_toml(folder, file)
+def _form(folder: Path, now: dict[str, Any], faults: Sequence[Problem] = ()) -> dict[str, Any]:
+    """What the form shows: the class as it is now, the techniques and the items to choose from. faults: what keeps it
+    from being saved.
+    """
     try:
         unit = kitplan.load_unit(folder)
     except kitplan.InputError as error:
@@ -87,10 +93,10 @@ def _form(folder: Path) -> dict[str, Any]:
     techniques = {key: technique.title for key, technique in unit.techniques.items()}
     items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
     return {
-        "file": file, "files": _files(folder), "now": now, "numbers": _NUMBERS, "techniques": techniques,
+        "file": _file(folder), "files": _files(folder), "now": now, "numbers": _NUMBERS, "techniques": techniques,
         "items": items, "of_a_session": _OF_A_SESSION, "sessions": [(s, _shown(s, 1)) for s in sessions],
         "practices": _shown(now, LEAST_ROWS),
-        "held": held + [("", "")] * 3, "faults": unit.faults_of("training"),
+        "held": held + [("", "")] * 3, "faults": faults or unit.faults_of("training"),
     }
 
 
@@ -201,7 +207,9 @@ def _result(folder: Path) -> dict[str, Any]:
                 frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
             lists.append((title, *_table(frame)))
     lists += _by_session(frames.get("training_sessions"))
-    return {"lists": lists, "prints": _papers(papers(folder)), "cost": cost, "damaged": damaged}
+    there = papers(folder, lambda name: _place(name)[0] >= 0)
+    return {"lists": lists, "prints": {name: there[name] for name in sorted(there, key=_place)}, "cost": cost,
+            "damaged": damaged}
 
 
 def _tables(place: Path) -> tuple[dict[str, Any], str, list[str]]:
@@ -222,13 +230,12 @@ def _tables(place: Path) -> tuple[dict[str, Any], str, list[str]]:
     return frames, currency, damaged
 
 
-def _papers(there: dict[str, bool]) -> dict[str, bool]:
-    """Those of the papers that are of classes; where there are several classes, those of each carry its number."""
-    found: dict[str, bool] = {}
-    for name in map(Path, _PAPERS):
-        numbered = re.compile(rf"{name.stem}(-\d+)?\{name.suffix}")
-        found |= {n: there[n] for n in sorted(filter(numbered.fullmatch, there), key=lambda n: (len(n), n))}
-    return found
+def _place(name: str) -> tuple[int, int, str]:
+    """Where a paper stands among those of classes, which carry the number of theirs where there are several; -1: it is
+    none of them.
+    """
+    bare = re.sub(r"-\d+(?=\.)", "", name)
+    return _PAPERS.index(bare) if bare in _PAPERS else -1, len(name), name
 
 
 def _by_session(frame: Any) -> list[tuple[str, list[str], list[list[str]]]]:

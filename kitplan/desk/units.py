@@ -10,7 +10,7 @@ import shutil
 import tempfile
 import threading
 import tomllib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -47,13 +47,16 @@ def plan_folder(unit: Path) -> Path:
     return out_folder(unit, None)
 
 
-def papers(unit: Path) -> dict[str, bool]:
-    """Workbooks and prints in the folder of the plan, and whether each is, byte for byte, as a record there says."""
+def papers(unit: Path, wanted: Callable[[str], bool] = bool) -> dict[str, bool]:
+    """Workbooks and prints in the folder of the plan, and whether each is, byte for byte, as a record there says.
+
+    wanted: by name, which of them are read at all; all where nothing is asked.
+    """
     place = plan_folder(unit)
     known = {(name, code) for outputs in records(place).values() for name, code in outputs.items() if lies_inside(name)}
     names = {name for name, _ in known if name.endswith(".pdf")} | {path.name for path in place.glob("[!~.]*.xlsx")}
     return {name: (name, checksum((place / name).read_bytes())) in known
-            for name in sorted(names) if (place / name).is_file()}
+            for name in sorted(filter(wanted, names)) if (place / name).is_file()}
 
 
 def files_of(unit: Path) -> Path:
@@ -180,14 +183,12 @@ def take_in(folder: Path, file_name: str, content: bytes) -> None:
 
 def _faults_of(name: str, content: bytes, beside: Iterable[Path]) -> tuple[bool, list[Problem]]:
     """Faults of a table that is not kept yet, read beside these files; True where they are of patients' identity."""
-    from kitplan import load_unit
-
     with tempfile.TemporaryDirectory() as place:
         for path in beside:
             shutil.copy(path, place)
         (Path(place) / name).write_bytes(content)
         try:
-            load_unit(Path(place))
+            kitplan.load_unit(Path(place))
         except InputError as error:
             return error.during == GUARDING, [p for p in error.problems if p.file == name]
     return False, []
@@ -323,6 +324,16 @@ def write_toml(unit: Path, name: str, settings: dict[str, Any]) -> None:
     guard_toml(name, content)
     keep_original(folder, name)
     write_file(folder / name, content, replace=True)
+
+
+def class_faults(unit: Path, name: str, settings: dict[str, Any]) -> tuple[Problem, ...]:
+    """What is wrong with the settings of a class before they are written. Raises InputError, also as `guard_toml`."""
+    content = tomli_w.dumps(settings).encode()
+    guard_toml(name, content)
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / name
+        path.write_bytes(content)
+        return kitplan.load_unit(unit, classes=[path]).faults_of("training")
 
 
 def guard_toml(name: str, content: bytes) -> None:

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 _TABLES = {"receive": "receive", "count": "count", "answers": "answers", "build": "kits"}
 """Step -> the table of the round that its form is, field by field."""
+_PAPERS = ("order.pdf", "expiry-list.pdf")
+"""Prints that the page of the week hands out."""
 
 
 @dataclass(frozen=True)
@@ -128,8 +130,8 @@ def _shown(folder: Path, template: str) -> str:
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
     orders = [weekly.order, since][:2 if weekly.order and weekly.order.number and since and not since.number else 1]
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
-                           papers=papers(folder), looks=looks, in_words=in_words(spoken), unit=work.plan.unit,
-                           orders=[order for order in orders if order and order.wanted])
+                           papers=papers(folder, _PAPERS.__contains__), looks=looks, in_words=in_words(spoken),
+                           unit=work.plan.unit, orders=[order for order in orders if order and order.wanted])
 
 
 def _take(work: Session, step: str) -> list[str]:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import kitplan
-from kitplan.desk.class_pages import _papers
+from kitplan.desk.class_pages import _place
 from kitplan.desk.units import TextTable
 from kitplan.parts.orders import round_command
 from kitplan.parts.par.summary import not_yet_own, three_sentences
@@ -205,6 +205,21 @@ def test_each_class_file_has_its_form_and_several_sizes_stay_several(client, hom
     assert not (home / "mill_lane" / "class.toml").exists()
 
 
+def test_a_class_that_is_wrong_is_told_with_what_was_typed_and_not_saved(client, home):
+    path = home / "mill_lane" / "class.toml"
+    path.write_text('title = "Course"\nlearners = 6\n[[practice]]\ntechnique = "oral_two_y"\ntube_mm = 3.5\n')
+    before = path.read_bytes()
+    page = client.post("/unit/mill_lane/class", {"title": "Another", "learners": "6", "pairs": "yes", "skin": "none",
+                                                 "technique": "oral_two_y", "size": "3.5; 35"})
+    assert page.status_code == 409
+    assert "is not a tube size" in words(page)
+    assert 'value="Another"' in page.text
+    assert 'value="3.5; 35.0"' in page.text
+    assert path.read_bytes() == before
+    (home / "mill_lane" / "class-x.toml").write_text("learners = 0\n")
+    assert 'value="Course"' in client.get("/unit/mill_lane/class").text, "class.toml opens first"
+
+
 def test_the_class_says_what_it_costs_and_shows_no_table_that_was_cut_off(client, home):
     place = home / "mill_lane"
     form = {"title": "Taping", "learners": "8", "technique": "oral_two_y", "size": "3.5", "skin": "none"}
@@ -301,10 +316,20 @@ def test_one_unit_may_be_served_alone(home):
 
 
 def test_the_prints_of_several_classes_are_all_listed_in_order():
-    there = dict.fromkeys(("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf",
-                           "class.xlsx", "class-cut-cards-1.pdf", "class-kept-1.xlsx", "cut-cards.pdf"), True)
-    assert list(_papers(there)) == ["cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf",
-                                    "box-labels-10.pdf", "class.xlsx"]
+    there = ("box-labels-1.pdf", "box-labels-10.pdf", "box-labels-2.pdf", "cutting-list.pdf", "class.xlsx",
+             "class-cut-cards-1.pdf", "class-kept-1.xlsx", "cut-cards.pdf")
+    assert [name for name in sorted(there, key=_place) if _place(name)[0] >= 0] == [
+        "cutting-list.pdf", "class-cut-cards-1.pdf", "box-labels-1.pdf", "box-labels-2.pdf", "box-labels-10.pdf",
+        "class.xlsx"]
+
+
+def test_a_paper_is_handed_out_without_reading_the_others(client, home, monkeypatch):
+    asked = []
+    monkeypatch.setattr("kitplan.desk.units.checksum", lambda content: asked.append(content) or checksum(content))
+    assert client.get("/unit/mill_lane/paper/count-sheet.pdf").status_code == 200
+    assert len(asked) == 1
+    assert client.get("/unit/mill_lane/week").status_code == 200
+    assert len(asked) <= 3, "the order and the dates to watch"
 
 
 def test_a_half_cut_print_is_told_and_not_handed_out_and_a_filled_in_workbook_is(client, home):
