@@ -89,7 +89,8 @@ def read_policy(source: Source, findings: Findings, what_if: Mapping[str, Mappin
                   _assumptions(file, values, own, defaults), _columns(file, given.get("columns", {}), findings))
 
 
-_HOMES = {key: block for block, _, key in (name.rpartition(".") for name in SETTINGS) if block in UNIT_BLOCKS}
+_HOMES = {key: ("is not a setting", f"Write it under [{block}].")
+          for block, _, key in (name.rpartition(".") for name in SETTINGS) if block in UNIT_BLOCKS}
 
 
 def _unit_settings(source: Source, findings: Findings) -> tuple[str, dict[str, Any]]:

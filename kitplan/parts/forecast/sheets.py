@@ -10,7 +10,7 @@ from kitplan.parts.forecast.months_ahead import Forecast
 from kitplan.parts.forecast.variance import Variance
 from kitplan.planning import Plan
 from kitplan.write.book import Book, Page, lines_needed
-from kitplan.write.charts import Line, bar_chart, line_chart, place
+from kitplan.write.charts import Line, line_chart, place
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -172,7 +172,7 @@ def add_method(book: Book, plan: Plan) -> None:
         rows = page.table(tried, "forecast methods")
         page.note("forecast methods")
         scaled = Line("Scaled error (1: as this month)", (1, *rows), (5, *rows))
-        place(page, bar_chart(page, [scaled], "Scaled error", y_format="0.0"), rows=14)
+        place(page, line_chart(page, [scaled], "Scaled error", y_format="0.0", bars=True), rows=14)
     page.skip()
     months, many = forecast.history, plan.unit.words.many
     rows = page.table(months.assign(whole=months["complete"].map({True: "yes", False: "no"})), "census months")

@@ -209,7 +209,7 @@ def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) 
     if piece.width_share < 1:
         card.waste(x, y, stop - start, width / 2)
         card.line(x, y + width / 2, x + stop - start, y + width / 2, 1.2)
-        card.blank(x + 3, y + width / 4 - 2, 31, 4)
+        card.fill(x + 3, y + width / 4 - 2, 31, 4, white=True)
         card.text(x + 4, y + width / 4 - 1, "other half: throw away", 8)
     _dimensions(card, piece, shift, y, x, x + stop - start)
     card.text(x + stop - start + 1.5, y + width / 2 - 1, f"{width:g}", 8) if stop - start < card.room_mm - 8 else None
