@@ -342,6 +342,20 @@ def test_kits_missing_at_the_count_went_to_bedsides(unit):
     assert f"Kits ready {many - 1}, at bedsides 1" in done("book", unit)
 
 
+def test_an_order_knows_the_kits_that_build_kits_says_went_to_bedsides(unit):
+    design, many = build_kits(unit)
+    last, later = f"{design}-{many}", date(2026, 7, 8)
+    fill_in(unit, "Count", {f"kit {design}": {"Packs": many - 1}, **{
+        item: {"Loose units": 0} for item in levels(unit).index}}, "Date of count", later)
+    fill_in(unit, "Build kits", {last: {"Moved to": "bedside"}}, heading="Kit")
+    assert f"Kits now at bedsides: {last}." in done("order", unit)
+    kits, order = book_of(unit, "kits"), order_of(unit)
+    inside = kits[kits["event"] == "built"].groupby("item")["units"].sum() * (many - 1) // many
+    assert (order.loc[inside.index, "in_kits_units"] == inside).all(), "a kit that was counted out is not another one"
+    assert f"Kits ready {many - 1}, at bedsides 1" in done("book", unit)
+    assert "Nothing new was typed in." in done("build", unit), "the workbook was written anew"
+
+
 def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     fill_count(unit, 0.0)
     table = unit.parent / "came.csv"

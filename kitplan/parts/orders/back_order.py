@@ -82,6 +82,8 @@ class BackOrder:
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
                  + (f", then none for {self.days - r.lasts_days:.0f}" if r.lasts_days < self.days else "")
                  for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
+        lasts += [f"{r.item}: never counted, so what is left is not known: count it"
+                  for r in self.shelf.itertuples() if r.units != r.units]
         buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
         told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
@@ -295,7 +297,8 @@ def _shelf(unit: Unit, demand: Demand, now: Standing, plan: RoundPlan) -> pd.Dat
         usual = plan.level[item].use_per_day if item in plan.level else float(use.mean())
         busy = float(np.quantile(use, unit.stock.readiness, method="higher"))
         lasts = [days_of_cover(lots, day, pace) if day and pace > 0 else np.nan for pace in (usual, busy)]
-        rows.append((item, float(sum(lot.units for lot in lots)), *lasts))
+        known = bool(lots) or item in now.counted
+        rows.append((item, float(sum(lot.units for lot in lots)), *lasts) if known else (item, *[np.nan] * 3))
     return pd.DataFrame(rows, columns=SHELF_COLUMNS)
 
 

@@ -113,7 +113,7 @@ def count(**given: Any) -> None:
 @common.run_safely()
 def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
           only_show: bool, cluster: str | None, **of_one_unit: Any) -> None:
-    """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
+    """Order in whole packs after a count; takes in Receive, Questions, Count and where kits went first.
 
     The order goes into the book as made: the same count read again orders nothing twice. A folder of units is ordered
     for unit by unit, and all-units-order.xlsx adds the orders up.

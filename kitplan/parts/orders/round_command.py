@@ -38,12 +38,11 @@ from kitplan.workbooks import build_workbooks
 from kitplan.write.tables import table_bytes
 from kitplan.write.writer import OutputError, one_writer, write_outputs
 
-TAKES = {
-    "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
-    "order": ("receive", "answers", "ordered", "count"),
-    "build": ("receive", "answers", "ordered", "count", "kits"), "to_class": ("to_class",),
-}
-"""Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
+_COUNT = "receive", "answers", "ordered", "moved", "count"
+TAKES = {"receive": ("receive",), "count": _COUNT, "order": _COUNT, "build": (*_COUNT, "kits"),
+         "to_class": ("to_class",)}
+"""Step -> what it takes in, in order: its sheet and those of the steps before it. "moved" is where kits went, of
+Build kits: one at a bedside is not ready, so a count and an order have to know it."""
 
 
 @dataclass
@@ -194,10 +193,10 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
     """Take in what was typed on the sheets of a step and of those before it."""
     work.filled = filled
     is_book = filled.suffix.casefold() in (".xlsx", ".xlsm")
-    own = {"order": "count", "build": "kits"}.get(step, step)
-    wanted = TAKES[step] if is_book else (own,)
+    wanted = TAKES[step] if is_book else {"order": ("count",), "build": ("moved", "kits")}.get(step, (step,))
     gone = frozenset(i for i in {x.item for x in work.book.lines} if i and i not in work.catalogue.pack)
-    sheets = read_round(filled, work.names(), wanted, gone, work.unit.day_first)
+    tables = tuple("kits" if table == "moved" else table for table in wanted)
+    sheets = read_round(filled, work.names(), tuple(dict.fromkeys(tables)), gone, work.unit.day_first)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
     takers: dict[str, Callable[[], steps.Step]] = {
@@ -206,6 +205,8 @@ def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, olde
         "ordered": lambda: steps.amend_orders(sheets.of("ordered"), work.book, source),
         "count": lambda: steps.count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day),
                                      older=older),
+        "moved": lambda: built(sheets.of("moved"), work.book, standing(work.book), unit_plan,
+                               _day(sheets, "kits", sheets.days.get("count") or on_day), source),
         "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
         "to_class": lambda: steps.to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
@@ -261,7 +262,7 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
     if not later:
         return
     sheets = read_round(filled, work.names(), later, day_first=work.unit.day_first)
-    waiting = [t for t in later if sheets.of(t)]
+    waiting = [t for t in later if sheets.of(t) or (t == "kits" and step == "receive" and sheets.of("moved"))]
     if waiting:
         work.renew = False
         names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"
