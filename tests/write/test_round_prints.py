@@ -258,7 +258,7 @@ def test_the_order_shows_no_cents_where_the_currency_has_none(weekly, order):
 
 
 def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
-    rows = order_list(weekly, order, "USD", "foot", SPOKEN).rows
+    rows = order_list(weekly, order, "USD", "foot", {level.item: level.named for level in LEVELS}).rows
     marked = {row[1].partition("EM  ")[2] for row in rows if "EM  " in row[1]}
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]["item"]
     assert marked == {level.description for level in LEVELS if level.critical and level.item in set(wanted)} != set()
