@@ -23,6 +23,7 @@ from kitplan.read.values import STRATUM_COLUMNS, Unit
 
 FEWEST_EVENTS = 20
 """With fewer events than this the defaults stay (an interval of about -40 % to +50 % is no news)."""
+_CURVE_COLUMNS = ["wear_hours", "watched", "still_secure", "still_secure_fitted"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -103,10 +104,7 @@ def _learn_from(unit: Unit, observation: Observation, counts: np.ndarray, exposu
     dispersion = _dispersion(unit, observation, first.mean)
     pooled = pool_rates(counts, exposure, dispersion)
     notes = list(observation.notes)
-    curve, frame = (
-        None,
-        pd.DataFrame(columns=["wear_hours", "watched", "still_secure", "still_secure_fitted"]),
-    )
+    curve, frame = None, pd.DataFrame(columns=_CURVE_COLUMNS)
     spells = observed_spells(unit, observation) if observation.stays is not None else None
     if spells is not None and spells.caused.sum() >= FEWEST_EVENTS:
         curve = wear.fit_curve(spells, unit.n_strata, default_curve(unit))
@@ -262,14 +260,7 @@ def _curve_frame(unit: Unit, spells: wear.WearSpells, curve: wear.WearCurve) -> 
     days = days[:: -(-len(days) // 60)]
     seen, at_risk = wear.still_secure(spells, days)
     fitted = wear.fitted_survival(spells, curve, days)
-    return pd.DataFrame(
-        {
-            "wear_hours": 24 * days,
-            "watched": at_risk.astype(int),
-            "still_secure": seen,
-            "still_secure_fitted": fitted,
-        }
-    )
+    return pd.DataFrame(dict(zip(_CURVE_COLUMNS, (24 * days, at_risk.astype(int), seen, fitted))))
 
 
 def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...]) -> Learnt:
@@ -301,7 +292,7 @@ def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...
             "per_100_airway_days": [100 * float(mean[f"share_{r}"]) * rate.mean() for r in names],
         }
     )
-    empty = pd.DataFrame(columns=["wear_hours", "watched", "still_secure", "still_secure_fitted"])
+    empty = pd.DataFrame(columns=_CURVE_COLUMNS)
     trend = Trend(np.nan, np.nan, np.nan, "Nothing was learnt, so no trend can be told.", False)
     return Learnt(
         unit.name,

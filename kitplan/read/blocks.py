@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 from kitplan.read.cells import Bad
@@ -69,12 +70,12 @@ def keys_of(block: str, file: str = "keys.csv") -> dict[str, Setting]:
 
 def read_block(
     file: str, where: str | Callable[[str], str], block: Mapping[str, Any], known: Mapping[str, Setting],
-    findings: Findings, homes: Mapping[str, str] | None = None,
+    findings: Findings, homes: Mapping[str, tuple[str, str]] = MappingProxyType({}),
 ) -> dict[str, Any]:
     """The values of a block: those given, in their own type, and the defaults of the others where they have one.
 
-    where: the block's place, or a function that gives the place of a key. homes: key -> the block that it belongs to.
-    A key that is not known or cannot be read is a fault; its default stands in.
+    where: the block's place, or a function that gives the place of a key. homes: key that belongs elsewhere -> fault
+    and mend. A key that is not known or cannot be read is a fault; its default stands in.
     """
     def place(key: str) -> str:
         return where(key) if not isinstance(where, str) else f"{where}.{key}" if where else key
@@ -83,9 +84,8 @@ def read_block(
     for key, given in block.items():
         setting = known.get(key)
         if setting is None:
-            home = (homes or {}).get(key)
-            mend = f"Write it under [{home}]." if home else suggestion(key, known)
-            findings.fault(file, "is not a setting", mend, column=place(key))
+            fault, mend = homes.get(key) or ("is not a setting", suggestion(key, known))
+            findings.fault(file, fault, mend, column=place(key))
         elif setting.kind == "amounts" and isinstance(given, Mapping):
             each = replace(setting, kind="number", default=None)
             values[key] = read_block(file, place(key), given, dict.fromkeys(given, each), findings)
@@ -179,7 +179,7 @@ def _number(setting: Setting, value: object) -> Any | Bad:
     if not below and not above:
         return int(number) if whole else number
     if setting.unit in ("chance", "share") and 1 < number <= 100:
-        return Bad("is not between 0 and 1", f"Write it as a share of one: {number / 100:g}.")
+        return Bad("is not between 0 and 1", f"Write it as a share of one: {number:g} % is {number / 100:g}.")
     ends = [] if low is None else [f"{'above' if setting.strict else 'of at least'} {low:g}"]
     ends += [] if high is None else [f"{'below' if open_end else 'at most'} {high:,.10g}"]
     side = f"not above {low:g}" if setting.strict else f"below {low:g}"

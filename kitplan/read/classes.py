@@ -34,6 +34,10 @@ _SESSION: Mapping[str, Setting] = keys_of("session")
 """What may differ from one session of a course to the next."""
 _CLASS: Mapping[str, Setting] = {**_SESSION, **keys_of("class")}
 _PRACTICE, _DURABLE, _STOCK = keys_of("practice"), keys_of("durable"), keys_of("class_stock")
+_OF_ALL = {key: ("holds for the whole class, and not for one block", (
+    f"Write [{key}] on a line of its own, after the sessions." if key in ("have", "expired_for_practice") else
+    "Move it up, above the first line that begins with [.")) for key in _CLASS}
+"""Key that may have slipped into a block below it -> fault and mend."""
 
 
 @dataclass(frozen=True)
@@ -127,25 +131,12 @@ def _sessions(
                        column="session")
         blocks = [{}]
     for number, block in enumerate(blocks, 1):
-        read_block(file, f"session {number}", _of_a_block(file, f"session {number}", block, _SESSION, findings),
-                   _SESSION, findings)
+        read_block(file, f"session {number}", block, _SESSION, findings, _OF_ALL)
         own = {key: value for key, value in block.items() if key in _SESSION}
         other = {"stations": "learners_per_station", "learners_per_station": "stations"}
         hidden = {"session", *(other[key] for key in own if key in other)}
         common = {key: value for key, value in settings.items() if key not in hidden}
         yield common | own, dict.fromkeys(own, f"session {number}")
-
-
-def _of_a_block(
-    file: str, where: str, block: Mapping[str, Any], known: Mapping[str, Setting], findings: Findings
-) -> dict[str, Any]:
-    """The block without what holds for the whole class and has slipped below it, which is noted."""
-    slipped = [key for key in block if key in _CLASS and key not in known]
-    for key in slipped:
-        mend = (f"Write [{key}] on a line of its own, after the sessions." if isinstance(block[key], Mapping) else
-                "Move it up, above the first line that begins with [.")
-        findings.fault(file, "holds for the whole class, and not for one block", mend, column=f"{where}.{key}")
-    return {key: value for key, value in block.items() if key not in slipped}
 
 
 _AS_GIVEN = ("pairs", "spare_share", "minutes_per_attempt", "change_minutes", "places_per_station", "rotation",
@@ -228,8 +219,7 @@ class _ClassReader:
         return min(given["stations"], learners)
 
     def _practice(self, key: str, block: Mapping[str, Any], attempts: int) -> list[Practice]:
-        block = _of_a_block(self.file, self.place_of(key), block, _PRACTICE, self.findings)
-        given = read_block(self.file, self.place_of(key), block, _PRACTICE, self.findings)
+        given = read_block(self.file, self.place_of(key), block, _PRACTICE, self.findings, _OF_ALL)
         written = given.get("technique")
         technique = technique_for(written, self.techniques) if isinstance(written, str) else None
         if technique is None:
@@ -289,8 +279,7 @@ class _ClassReader:
         return sizes
 
     def _durable(self, key: str, block: Mapping[str, Any]) -> Durable:
-        block = _of_a_block(self.file, key, block, _DURABLE, self.findings)
-        given = read_block(self.file, key, block, _DURABLE, self.findings)
+        given = read_block(self.file, key, block, _DURABLE, self.findings, _OF_ALL)
         written, role = given["item"], key_of(given["role"])
         if sum(k in block for k in ("name", "item", "role")) == 0 or (written and role):
             self.fault(key, "needs one of name, item and role",
@@ -336,9 +325,6 @@ class _ClassReader:
 
     def _look(self, found: TrainingClass) -> None:
         """Things worth a look that do not stop the class."""
-        if found.pairs and found.learners % 2:
-            self.warn("learners", "is an odd number for pairs", "One learner works with the instructor.",
-                      found.learners)
         fewest = found.learners // found.stations
         if found.places_per_station > max(1, -(-fewest // 2) if found.pairs else fewest):
             self.warn("places_per_station", "is more than the learners at a station can fill",

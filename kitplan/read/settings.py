@@ -19,6 +19,16 @@ MOST_NESTED = 20
 _LARGEST = 2**63 - 1
 _KEY = re.compile(r'\s*("[^"]*"|[^\s=\[\]#"]+)\s*=')
 _HEAD = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]")
+_MENDS = (
+    (r"=\s*[+-]?\d+,\d", "Write numbers with a point: 3.5 and not 3,5."),
+    ("[\u201c\u201d\u2018\u2019]", 'Use straight quotation marks: "text".'),
+    (r"=\s*(?i:true|false|yes|no)\b", "Write true or false in small letters."),
+    (r"=\s*\d{4}-\d", "Write a day that there is, as 2027-03-09."),
+    (r"=\s*[A-Za-z]", 'Put text in quotation marks: key = "text".'),
+    (r"=\s*(#|$)", "Write the value after =, or delete the line."),
+    ("", 'Look at this line: key = number, or key = "text"; a block begins with [name].'),
+)
+"""What a line that cannot be read holds -> its mend; the first that fits."""
 
 
 def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] | None:
@@ -126,7 +136,8 @@ def told(message: str, text: str) -> tuple[int, str | None, str, str]:
         return row, None, "has a key without = after it", (
             'Put a key of several words into quotation marks: "two words" = 12.' if "=" in line else
             "Write key = value; a remark begins with #.")
-    return row, _key(line), "is not written as settings are", _mend(line)
+    mend = next(mend for pattern, mend in _MENDS if re.search(pattern, line))
+    return row, _key(line), "is not written as settings are", mend
 
 
 def _key(line: str) -> str | None:
@@ -172,19 +183,3 @@ def _open(lines: list[str], row: int, said: str) -> tuple[int, str | None, str, 
             mark = '"' if what == "text" else closes
             return number, _key(lines[number - 1]), f"begins a {what} that is not closed", f"Write {mark} at its end."
     return row, None, f"holds a {what} that is not closed", f"Write {closes} at its end."
-
-
-def _mend(line: str) -> str:
-    if re.search(r"=\s*[+-]?\d+,\d", line):
-        return "Write numbers with a point: 3.5 and not 3,5."
-    if any(c in line for c in "\u201c\u201d\u2018\u2019"):
-        return 'Use straight quotation marks: "text".'
-    if re.search(r"=\s*(true|false|yes|no)\b", line, re.IGNORECASE):
-        return "Write true or false in small letters."
-    if re.search(r"=\s*\d{4}-\d", line):
-        return "Write a day that there is, as 2027-03-09."
-    if re.search(r"=\s*[A-Za-z]", line):
-        return 'Put text in quotation marks: key = "text".'
-    if re.search(r"=\s*(#|$)", line):
-        return "Write the value after =, or delete the line."
-    return 'Look at this line: key = number, or key = "text"; a block begins with [name].'

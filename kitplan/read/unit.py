@@ -44,9 +44,6 @@ from kitplan.read.values import (
 )
 from kitplan.resources import config_rows
 
-_OPENED_BY: Mapping[str, Callable[[RawTable, Findings], TableReader | None]] = {"stock_issues": issues_reader}
-"""Tables that are not read as they stand."""
-
 
 @dataclass(frozen=True)
 class _Tables:
@@ -217,7 +214,7 @@ def _whole(
     """An optional table, or None where a fault was noted in it: no part may work on the rows that are left."""
     before = len(findings.faults)
     with findings.stopping(*STOPS[name]):
-        reader = _OPENED_BY.get(name, TableReader.of)(raws[name], findings)
+        reader = (issues_reader if name == "stock_issues" else TableReader.of)(raws[name], findings)
         table = None if reader is None else read(reader)
     return table if len(findings.faults) == before else None
 

@@ -50,25 +50,17 @@ def scatter(page: Page, lines: Sequence[Line], x_title: str, y_title: str, *, y_
     return chart
 
 
-def line_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str = "#,##0") -> Chart:
-    """Values over months, which say what they are and may take two lines: the x of the first line names them."""
-    chart = page.book.workbook.add_chart({"type": "line"})
-    _axes(chart, "", y_title, "General", y_format)
-    for number, line in enumerate(lines):
-        chart.add_series(_series(page, line, lines[0].x) | _dress(line, _SHADES[number % len(_SHADES)]))
-    return chart
-
-
-def bar_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str = "#,##0") -> Chart:
-    """Bars over categories, shades of grey with black edges: the x of the first line names them in words, which may
-    take several lines, so that a title below would meet the legend.
+def line_chart(page: Page, lines: Sequence[Line], y_title: str, *, y_format: str = "#,##0", bars: bool = False
+               ) -> Chart:
+    """Values over months or other categories, which say what they are and may take several lines, so that a title below
+    would meet the legend: the x of the first line names them. bars: in shades of grey with black edges.
     """
-    chart = page.book.workbook.add_chart({"type": "column"})
+    chart = page.book.workbook.add_chart({"type": "column" if bars else "line"})
     _axes(chart, "", y_title, "General", y_format)
     for number, line in enumerate(lines):
-        chart.add_series(_series(page, line, lines[0].x) | {
+        chart.add_series(_series(page, line, lines[0].x) | ({
             "fill": {"color": _FILLS[number % len(_FILLS)]}, "border": {"color": "#000000", "width": 0.75},
-        })
+        } if bars else _dress(line, _SHADES[number % len(_SHADES)])))
     return chart
 
 

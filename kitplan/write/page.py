@@ -62,20 +62,15 @@ class Card:
         self.canvas.rect(x * mm, y * mm, width * mm, height * mm)
         self.canvas.setDash()
 
-    def blank(self, x: float, y: float, width: float, height: float) -> None:
-        """White paper over what was drawn there."""
-        self.canvas.setFillGray(1.0)
-        self.canvas.rect(x * mm, y * mm, width * mm, height * mm, stroke=0, fill=1)
-        self.canvas.setFillGray(0.0)
-
     def waste(self, x: float, y: float, width: float, height: float) -> None:
         """Cross a rectangle out with lines both ways: what is thrown away, told from a tab without colour."""
         self.hatch(x, y, width, height)
         self.hatch(x, y, width, height, falling=True)
 
-    def fill(self, x: float, y: float, width: float, height: float) -> None:
-        self.canvas.setFillGray(0.55)
-        self.canvas.rect(x * mm, y * mm, width * mm, height * mm, fill=1)
+    def fill(self, x: float, y: float, width: float, height: float, *, white: bool = False) -> None:
+        """A grey rectangle with an edge; white: the paper over what was drawn there."""
+        self.canvas.setFillGray(1 if white else 0.55)
+        self.canvas.rect(x * mm, y * mm, width * mm, height * mm, stroke=not white, fill=1)
         self.canvas.setFillGray(0)
 
     def hatch(self, x: float, y: float, width: float, height: float, falling: bool = False) -> None:

@@ -50,7 +50,7 @@ def table_bytes(table: str, frame: pd.DataFrame) -> bytes:
         names = ", ".join(unknown)
         raise UndescribedColumn(f"config/columns.csv describes no output column {names} of table {table}")
     header = [name for name in types if name in frame.columns]
-    columns = [[_FORMATS[types[name]](value) for value in frame[name].tolist()] for name in header]
+    columns = [[_cell(value, types[name]) for value in frame[name].tolist()] for name in header]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)
@@ -58,41 +58,30 @@ def table_bytes(table: str, frame: pd.DataFrame) -> bytes:
     return text.getvalue().encode("utf-8")
 
 
-def _missing(value: Any) -> bool:
-    if isinstance(value, float):
-        return math.isnan(value)
-    return value is None or value is pd.NaT or value is pd.NA
+def _cell(value: Any, kind: str) -> str:
+    """One value as text, a missing one as nothing."""
+    missing = math.isnan(value) if isinstance(value, float) else value is None or value is pd.NaT or value is pd.NA
+    return "" if missing else _FORMATS[kind](value)
 
 
 def _number(value: Any) -> str:
-    if _missing(value):
-        return ""
     if math.isinf(value):
         return "inf" if value > 0 else "-inf"
     text = f"{value:.6f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 
 
-def _integer(value: Any) -> str:
-    return "" if _missing(value) else str(round(value))
-
-
 def _text(value: Any) -> str:
-    return "" if _missing(value) else safe_text(str(value))
+    return safe_text(str(value))
 
 
 def _date(value: Any) -> str:
-    if _missing(value):
-        return ""
     if isinstance(value, datetime):
         value = value.date()
-    return value.isoformat() if isinstance(value, date) else safe_text(str(value))
-
-
-def _flag(value: Any) -> str:
-    return "" if _missing(value) else "yes" if value else "no"
+    return value.isoformat() if isinstance(value, date) else _text(value)
 
 
 _FORMATS: dict[str, Callable[[Any], str]] = {
-    "number": _number, "integer": _integer, "text": _text, "date": _date, "flag": _flag, "gtin": _text,
+    "number": _number, "integer": lambda value: str(round(value)), "text": _text, "date": _date,
+    "flag": lambda value: "yes" if value else "no", "gtin": _text,
 }

@@ -229,6 +229,9 @@ def test_a_missing_census_or_unit_names_what_to_add(tmp_path, problems_of):
     assert "not there" in problem.fault
     problems = problems_of(tmp_path)
     assert [p.fault for p in problems] == ["has no unit.toml", "has no census"]
+    (tmp_path / "north").mkdir()
+    (tmp_path / "north" / "unit.toml").touch()
+    assert problems_of(tmp_path)[0].mend == f"It holds units: give one, such as {tmp_path / 'north'}."
 
 
 def test_a_path_that_is_nearly_right_is_suggested(unit_folder, problems_of):
@@ -243,6 +246,14 @@ def test_an_input_error_reads_as_a_list_for_a_person(unit_folder):
         load_unit(unit_folder({"census.csv": COUNTS + "oral,3.3,2\near,3.5,2\n"}))
 
 
+@pytest.mark.parametrize(("column", "own", "value"), [("gtin", "2000000010052", "2000000010014"),
+                                                      ("bin", "A1-05", "a1 01")])
+def test_two_items_of_one_number_or_bin_are_a_warning(column, own, value, unit_folder):
+    items = config_file("items.csv").read_text(encoding="utf-8").replace(own, value)
+    unit = load_unit(unit_folder({"items.csv": items}))
+    assert [(w.row, w.value) for w in unit.warnings if w.column == column] == [(6, value)]
+
+
 @pytest.mark.parametrize(("pack", "warned"), [(50, 0), (30, 1)])
 def test_a_pack_that_its_own_description_denies_is_a_warning(pack, warned, unit_folder):
     """A label would say: box of 50, comes in 30s."""
@@ -250,3 +261,13 @@ def test_a_pack_that_its_own_description_denies_is_a_warning(pack, warned, unit_
     rows = [row.replace(",wipe,event,50,19.00", f",wipe,event,{pack},19.00") for row in rows]
     unit = load_unit(unit_folder({"items.csv": "\n".join([head, *rows])}))
     assert sum("than the description says" in w.fault for w in unit.warnings) == warned
+
+
+def test_an_item_without_a_description_goes_by_its_name(unit_folder):
+    """So that sheets and prints have something to call it by, and none has to ask."""
+    items = config_file("items.csv").read_text(encoding="utf-8")
+    own = items.replace('"Saline 0.9 % ampoule 5 mL"', "").replace("Saline 0.9 % ampoule 5 mL", "")
+    assert own != items
+    read = load_unit(unit_folder({"items.csv": own})).items.set_index("item")["description"]
+    assert read["saline_5ml"] == "saline_5ml"
+    assert (read != "").all()

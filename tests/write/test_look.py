@@ -11,7 +11,7 @@ import pytest
 
 from kitplan.workbooks import build_workbooks
 from kitplan.write.book import Book, Formula, lines_needed
-from kitplan.write.charts import Line, bar_chart, line_chart, place, round_step, scatter
+from kitplan.write.charts import Line, line_chart, place, round_step, scatter
 
 
 def saved(book: Book) -> openpyxl.Workbook:
@@ -115,7 +115,7 @@ def test_charts_have_both_axes_no_borrowed_title_and_tell_series_apart_without_c
     lines = [Line("low", (1, 1, 6), (2, 1, 6), marker="circle", dash="solid"),
              Line("high", (1, 1, 6), (3, 1, 6), marker="square", dash="dash")]
     for chart in (scatter(page, lines, "Month", "Units", y_format="0"), line_chart(page, lines, "Units"),
-                  bar_chart(page, lines, "Units")):
+                  line_chart(page, lines, "Units", bars=True)):
         place(page, chart, rows=10)
     with zipfile.ZipFile(io.BytesIO(book.content())) as package:
         charts = [package.read(f"xl/charts/chart{n}.xml").decode() for n in (1, 2, 3)]

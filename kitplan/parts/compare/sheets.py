@@ -9,7 +9,7 @@ from kitplan.parts.compare.model import Comparison
 from kitplan.planning import Plan
 from kitplan.read.values import Route
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, place
+from kitplan.write.charts import Line, line_chart, place
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -50,14 +50,12 @@ def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
     if not sums["monthly_value"]:  # a chart of nothing
         return
     line = Line("Money a month", (1, *rows), (2, *rows))
-    place(page, bar_chart(page, [line], f"B less A ({currency})"), rows=16)
+    place(page, line_chart(page, [line], f"B less A ({currency})", bars=True), rows=16)
 
 
 def _items(book: Book, comparison: Comparison) -> None:
     page = book.sheet("Compared by item")
-    named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
-                                                  comparison.items["item"])
-    page.table(comparison.items.assign(name=named), "compare items", freeze=True, frozen_columns=1)
+    page.table(comparison.items, "compare items", freeze=True, frozen_columns=1)
 
 
 def _kits(page: Page, comparison: Comparison, words: Route, titles: Mapping[str, str]) -> None:

@@ -100,7 +100,7 @@ def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: Mapping[str, Any]) -> 
     lengths = pieces["length_mm"].repeat(pieces["count"]).tolist()
     roll_mm = float(roll["length_mm"])
     uses = int((tape.rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
-    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts} "
+    return (f"One roll ({roll['description']}) gives {uses} {acts} "
             f"({tape.pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away "
             "afterwards.")
 
@@ -114,7 +114,7 @@ def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Ma
     if pd.isna(item["width_mm"]):
         return count, width, length, ""
     fits = tape.sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), width, length)
-    return count, width, length, f"{fits} pieces from one {item['description'] or item['item']}"
+    return count, width, length, f"{fits} pieces from one {item['description']}"
 
 
 def cut_cards(jobs: Sequence[CutJob], paper: str, foot: str) -> bytes:
@@ -209,7 +209,7 @@ def _draw_piece(card: Card, job: CutJob, piece: Any, start: float, stop: float) 
     if piece.width_share < 1:
         card.waste(x, y, stop - start, width / 2)
         card.line(x, y + width / 2, x + stop - start, y + width / 2, 1.2)
-        card.blank(x + 3, y + width / 4 - 2, 31, 4)
+        card.fill(x + 3, y + width / 4 - 2, 31, 4, white=True)
         card.text(x + 4, y + width / 4 - 1, "other half: throw away", 8)
     _dimensions(card, piece, shift, y, x, x + stop - start)
     card.text(x + stop - start + 1.5, y + width / 2 - 1, f"{width:g}", 8) if stop - start < card.room_mm - 8 else None

@@ -12,10 +12,10 @@ from typing import Any
 from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order, urgent_under
-from kitplan.parts.orders.round_plan import Level, RoundPlan
+from kitplan.parts.orders.round_plan import Level
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
-from kitplan.read.catalogue import spoken_names
+from kitplan.read.catalogue import in_words, spoken_names
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book, Formula, Page
@@ -123,7 +123,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[
     page.skip()
     page.header("order lines", frozen_columns=3)
     if weekly.order is not None:
-        _order_lines(page, weekly.order, weekly.plan)
+        _order_lines(page, weekly.order, named)
     if weekly.back_order is not None:
         _back_order(page, weekly.back_order, named)
     if weekly.order is not None:
@@ -131,7 +131,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[
     page.protect()
 
 
-def _order_lines(page: Page, order: Order, plan: RoundPlan) -> None:
+def _order_lines(page: Page, order: Order, named: dict[str, str]) -> None:
     lines = order.lines
     groups = (("URGENT", order.urgent), ("To order", lines[~lines["urgent"] & (lines["order_packs"] > 0)]),
               ("Nothing to order", lines[~lines["urgent"] & (lines["order_packs"] == 0)]))
@@ -140,9 +140,8 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan) -> None:
             page.group((name,))
         for row in group.itertuples(index=False):
             boxes = page.kinds if row.order_packs else (*page.kinds[:-1], "text")
-            name = plan.named(row.item, row.description)
-            page.row((row.bin, row.item, name, row.pack, row.par_units, row.on_hand_units, row.cover_units,
-                      row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
+            page.row((row.bin, row.item, named.get(row.item, row.item), row.pack, row.par_units, row.on_hand_units,
+                      row.cover_units, row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
                       order.number if row.order_packs else None, None), boxes)
     page.total(("Total", *[None] * 7, int(lines["order_packs"].sum()), order.value, None, None, None, None),
                (*page.kinds[:-1], "text"))
@@ -152,13 +151,13 @@ def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
     dated = order.to_watch
     page.skip()
     if dated.empty:
-        page.spread(order.dates_without_work, "wrap")
+        page.spread(in_words(named)(order.dates_without_work), "wrap")
         return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
     page.table(dated.assign(named=dated["item"].map(named).fillna(""), use_by=dated["expires"].dt.strftime("%Y-%m-%d")),
                "dates to watch")
-    page.spread(order.dates_without_work, "wrap")
+    page.spread(in_words(named)(order.dates_without_work), "wrap")
 
 
 def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
@@ -170,7 +169,7 @@ def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
         told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"
         told += f". Not more: {build.held_back}" if build.held_back else ""
         told += f". Look at: {build.soon}" if build.soon else ""
-        page.row((build.design, told, build.wanted, build.ready, build.build, None, *[None] * 6),
+        page.row((build.design, in_words(named)(told), build.wanted, build.ready, build.build, None, *[None] * 6),
                  (page.kinds[0], "wrap", *page.kinds[2:9], "text", "text", "text"))
     for kit in [*weekly.now.kits_at("shelf"), *weekly.now.kits_at("bedside")]:
         first = kit.first_expiry.isoformat() if kit.first_expiry else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from kitplan.demand.estimate import Learnt
 from kitplan.planning import Plan
 from kitplan.write.book import Book, Page
-from kitplan.write.charts import Line, bar_chart, place, scatter
+from kitplan.write.charts import Line, line_chart, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -24,7 +24,7 @@ def add_sheets(book: Book, plan: Plan) -> None:
     if learnt.used:
         lines = [Line(name, (1, first, last), (column, first, last)) for name, column in (
             ("Events in the log", 2), ("Expected by the model", 8), ("Expected if all were alike", 9))]
-        chart = bar_chart(page, lines, "Re-secures")
+        chart = line_chart(page, lines, "Re-secures", bars=True)
         place(page, chart, rows=20)
     page.another_table(len(learnt.reasons))
     page.table(learnt.reasons, "reasons")

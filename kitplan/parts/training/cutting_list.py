@@ -180,7 +180,7 @@ def _one(
     card.waste(MARGIN_MM, bottom, width * scale, length * scale)
     for x, y, w, h in boxes:
         left, low = MARGIN_MM + x * scale, bottom + (length - y - h) * scale
-        card.blank(left, low, w * scale, h * scale)
+        card.fill(left, low, w * scale, h * scale, white=True)
         card.box(left, low, w * scale, h * scale, 0.7)
         if min(w, h) * scale >= 5:
             card.text(left + w * scale / 2, low + h * scale / 2 - 1, f"{w:g} x {h:g}", 6, anchor="centre")
