@@ -6,6 +6,7 @@ count, and what was opened for it before. Items therefore move together; they ar
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -47,7 +48,8 @@ def draw_demand(
     own = posterior is None and days == unit.stock.protection_interval_days
     asked = intervals(unit, days, n_scenarios, seed, stream, posterior)
     takes = _takes(unit, item_choice)
-    airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, by_day)
+    told = np.isin(np.arange(unit.n_strata), [g for opens in takes.opened.values() for g in opens]) if by_day else None
+    airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, told)
     arrived, re_secures, kits, opened = (
         np.concatenate(blocks, axis=1) for blocks in zip(*(_counted(takes, block) for block in airways)))
     units = _used(unit, item_choice, takes, arrived, re_secures, opened, seed, stream)
@@ -65,8 +67,8 @@ class _Airways:
 
     arrived, re_secures: airways that came, and attempts, int32 (n_moments, n_scenarios, n_strata). kits: airways in
     place less those at the interval's beginning, int16, the same shape, its last axis empty where not asked for. The
-    rest are airways with an attempt in the interval, stratum after stratum: ends, where each stratum begins and ends,
-    (n_strata + 1,); scenario and attempts before the interval, (n,); attempts in it, (n_moments, n).
+    rest are airways with an attempt in the interval, stratum after stratum, of the strata asked for: ends, where each
+    stratum begins and ends, (n_strata + 1,); scenario and attempts before the interval, (n,); in it, (n_moments, n).
     """
 
     arrived: np.ndarray
@@ -97,8 +99,12 @@ def _with_attempts(n_strata: int, episodes: Episodes, during: np.ndarray) -> tup
     return some[np.argsort(stratum, kind="stable")], ends
 
 
-def _day_by_day(asked: Intervals, episodes: Episodes, before: np.ndarray, during: np.ndarray) -> _Airways:
-    """The moments are the ends of days: an airway's attempts lie anywhere in its time, each alike."""
+def _day_by_day(
+    asked: Intervals, told: np.ndarray, episodes: Episodes, before: np.ndarray, during: np.ndarray
+) -> _Airways:
+    """The moments are the ends of days: an airway's attempts lie anywhere in its time, each alike. told: strata, bool,
+    whose airways are told of one by one.
+    """
     days, n_strata = asked.days, asked.unit.n_strata
     some, ends = _with_attempts(n_strata, episodes, during)
     begin, end = np.clip(episodes.start[some], 0, days), np.clip(episodes.stop[some], 0, days)
@@ -112,16 +118,22 @@ def _day_by_day(asked: Intervals, episodes: Episodes, before: np.ndarray, during
         moment = np.clip(np.ceil(when) - 1, 0, n_moments - 1).astype(int)
         n_cells = math.prod(shape)
         count = np.bincount(moment * n_cells + cell, minlength=n_moments * n_cells)
-        return count.reshape(-1, *shape).cumsum(axis=0, dtype=np.int32)
+        found = count.astype(np.int32).reshape(n_moments, *shape)
+        for last, by_then in itertools.pairwise(found):
+            by_then += last
+        return found
 
     shape, cell = (episodes.n_scenarios, n_strata), episodes.cell(n_strata)
     when, gone = begin[owner] + place * (end - begin)[owner], episodes.stop <= days
     arrived = so_far(episodes.start[episodes.fresh], cell[episodes.fresh], *shape)
+    mine = told[episodes.stratum[some]]
+    rank, theirs = np.cumsum(mine) - 1, mine[owner]
     return _Airways(
         arrived,
         so_far(when, cell[some][owner], *shape),
         (arrived - so_far(episodes.stop[gone], cell[gone], *shape)).astype(np.int16),
-        ends, episodes.scenario[some], before[some], so_far(when, owner, len(some)),
+        np.append(0, np.cumsum(mine))[ends], episodes.scenario[some][mine], before[some][mine],
+        so_far(when[theirs], rank[owner[theirs]], int(mine.sum())),
     )
 
 
@@ -137,9 +149,10 @@ def _played(asked: Intervals, tables: AttemptTables, moments: int) -> Iterator[t
         yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
 
 
-def _airways(asked: Intervals, tables: AttemptTables, by_day: bool = False) -> Iterator[_Airways]:
-    for played in _played(asked, tables, int(np.ceil(asked.days)) if by_day else 1):
-        yield _day_by_day(asked, *played) if by_day else _at_its_end(asked.unit.n_strata, *played)
+def _airways(asked: Intervals, tables: AttemptTables, told: np.ndarray | None = None) -> Iterator[_Airways]:
+    """At the interval's end; day by day where it is said which strata's airways are told of."""
+    for played in _played(asked, tables, 1 if told is None else int(np.ceil(asked.days))):
+        yield _at_its_end(asked.unit.n_strata, *played) if told is None else _day_by_day(asked, told, *played)
 
 
 _MOST_KEPT = 1_500_000
