@@ -450,7 +450,7 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
     told = words(client.post("/unit/mill_lane/week/build", {"design": "A", "built": "1", "day": "2026-11-10",
                                                             "entries": entries_of(client, week)}))
-    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm, .*count these items again", told)
+    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm; .*count these items again", told)
 
 
 def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
@@ -707,6 +707,8 @@ def test_a_line_that_names_what_came_and_not_how_much_is_asked_about_and_not_dro
     told = client.post(page, form)
     assert told.status_code == 409
     assert "Gauze 5 x 5 cm, pack of 200: has no number" in words(told)
+    told = client.post(page, {"entries": "0", "item": "", "packs": "1", "lot": "", "pack_code": ""})
+    assert "something else that came, column item: is missing. Say which item came" in words(told)
     assert not (home / "mill_lane" / "book").exists()
 
 

@@ -106,7 +106,7 @@ def test_an_item_counted_less_than_a_review_ago_is_counted_and_several_left_out_
     two = replace(PLAN, levels=(MASK, replace(MASK, item="bag"), GAUZE))
     (one,) = asked(*FULL, counted("gauze", 30, 7), plan=two)
     assert (one.item, one.question) == (
-        "emergency equipment", "Emergency equipment was not counted on 2026-07-08: mask, bag.")
+        "emergency equipment", "Emergency equipment was not counted on 2026-07-08: mask; bag.")
 
 
 def test_emergency_equipment_whose_count_is_in_question_is_not_asked_for_a_second_time():
@@ -132,7 +132,7 @@ def test_the_late_lines_of_one_order_are_one_question_and_emergency_equipment_am
     lines = ordered("gauze", 3), ordered("mask", 1), ordered("gauze", 2, 0, "2")
     first, second = asked(*FULL, *lines, counted("gauze", 20, 10), counted("mask", 6, 10))
     assert (first.item, first.emergency, second.item, second.emergency) == ("order 1", True, "gauze", False)
-    assert first.question == ("Order 1 of 2026-07-01 still waits for gauze 3 packs, mask 1 pack. "
+    assert first.question == ("Order 1 of 2026-07-01 still waits for gauze 3 packs; mask 1 pack. "
                               "The order does not count on them.")
 
 
@@ -338,6 +338,8 @@ def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
 def test_a_trade_number_is_asked_about_once_and_remembered():
     with pytest.raises(InputError, match="is not known here"):
         delivered(came(2, "", "", 1, 0, trade_number="4006381333931"))
+    with pytest.raises(InputError, match="is missing"):
+        delivered(came(2, "", "", 1, 0))
     taught = delivered(came(2, "", "ties", 1, 0, trade_number="4006381333931"))
     without = delivered(came(3, "", "gauze", 1, 0))
     assert aliases(book(*taught.lines, *without.lines)) == {"04006381333931": "ties"}

@@ -79,7 +79,7 @@ class WeeklyRound(Brief):
         told = [f"Order {of}, {exact(order.value, currency)}.{made}"] if packs else [
             "Nothing is left to order: what was counted stands at its level, or what it lacks is on its way."]
         if len(order.urgent):
-            names = some_of(order.urgent["item"].tolist(), 6, ", ")
+            names = some_of(order.urgent["item"].tolist(), 6)
             told.insert(0, f"URGENT, may run out before the order arrives or was not counted: {names}.")
         spoiling = int((order.ledger["spoils_units"] > 0).sum())
         if spoiling:
