@@ -207,10 +207,11 @@ def test_packs_typed_for_pieces_are_asked_about_and_not_believed(unit):
     assert "gloves_medium" not in [q for q in told.splitlines() if q.startswith("Question")]
 
 
-def test_a_question_can_be_answered_yes_on_the_command_line(unit):
+def test_a_question_can_be_answered_yes(unit):
     fill_count(unit, 1.0, gloves_medium=(300, 0))
     number = re.search(r"Question (\d+) ", done("count", unit))[1]
-    done("count", unit, "--sure", number)
+    fill_in(unit, "Questions", {number: {"Right": "yes"}}, heading="No")
+    done("count", unit)
     assert book_of(unit, "counts").query("event == 'counted' and item == 'gloves_medium'")["packs"].tolist() == [300]
 
 
@@ -363,8 +364,9 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     table.write_text("item,packs,loose_units,lot,expires\n" + "\n".join(lines), encoding="utf-8")
     done("count", unit)
     done("receive", table, "--unit", unit, "--on", "2026-07-06")
-    for number in re.findall(r"Question (\d+) ", done("book", unit) + done("count", unit)):
-        done("count", unit, "--sure", number)
+    asked = re.findall(r"Question (\d+) ", done("book", unit) + done("count", unit))
+    fill_in(unit, "Questions", {number: {"Right": "yes"} for number in asked}, heading="No")
+    done("count", unit)
     told = done("build", unit)
     design, many = re.search(r"Kit (\w): \d+ ready of \d+; build ([1-9]\d*)", told).groups()
     fill_in(unit, "Build kits", {design: {"Built": int(many)}}, "Date built", MONDAY, heading="Design")
