@@ -28,7 +28,7 @@ from kitplan.read.carried import book_files, unit_files
 from kitplan.read.order_book import book_home, book_lock
 from kitplan.read.problems import InputError, UnsafePlan
 from kitplan.read.source import written_name
-from kitplan.write.writer import checksum, lies_inside, one_writer, outputs_in, write_outputs
+from kitplan.write.writer import checksum, file_sentence, lies_inside, one_writer, outputs_in, write_outputs
 
 PROCESSES = 2
 AT_ONCE = 16
@@ -152,6 +152,13 @@ def jobs_for(units: Sequence[Path], out: Path) -> list[Job]:
     return [Job(name, path, out / name) for name, path in zip(map(written_name, names), units)]
 
 
+def papers_together(together: Path) -> dict[Path, Path]:
+    """Unit -> where its papers lie, of the units that were planned into one folder; empty where none were."""
+    if not (together / "all-units.json").is_file():
+        return {}
+    return {job.path: job.out for job in jobs_for(find_units(together.parent), together)}
+
+
 def for_each(
     jobs: Sequence[Job],
     task: Task,
@@ -181,12 +188,16 @@ def work(parcel: Parcel, task: Task) -> tuple[str, str, Made | Failed]:
             unit, plan = parcel.unpack(Path(place))
             return parcel.job, __version__, task.do(parcel.job, unit, plan, task.how)
         except (InputError, OSError) as error:
-            kind, fault = INPUT, str(error)
+            kind, fault = INPUT, _told(error)
         except UnsafePlan as error:
             kind, fault = UNSAFE, str(error)
         except Exception as error:
             kind, fault = DEFECT, f"{type(error).__name__}: {error} (a defect of kitplan)"
         return parcel.job, __version__, Failed(parcel.job, kind, fault.replace(str(unit), parcel.shown))
+
+
+def _told(error: InputError | OSError) -> str:
+    return file_sentence(error) if isinstance(error, OSError) else str(error)
 
 
 def _results(jobs: Sequence[Job], task: Task, executor: Executor | None, at_once: int) -> Iterator[Done | Failed]:
@@ -224,7 +235,7 @@ def _through(
                 marks = _book_marks(job)
                 parcel = Parcel.of(job, task)
             except (InputError, OSError) as error:
-                yield job, Failed(job.name, INPUT, str(error))
+                yield job, Failed(job.name, INPUT, _told(error))
                 continue
             try:
                 with started_deaf():
@@ -266,7 +277,7 @@ def _written(job: Job, task: Task, future: Future[Any], marks: Mapping[str, str]
                 write_outputs(book_home(job.path) / "book", made.book)
             written = write_outputs(job.out, made.files, remove_stale=task.remove_stale)
     except OSError as error:
-        return Failed(job.name, INPUT, str(error))
+        return Failed(job.name, INPUT, file_sentence(error))
     return Done(job.name, made.value, tuple(written.sentences()))
 
 

@@ -22,6 +22,7 @@ from openpyxl import Workbook, load_workbook
 import kitplan
 from kitplan.cli import main
 from kitplan.many import LOST, Done, Failed, Job, Made, Parcel, Task, find_units, for_each, jobs_for
+from kitplan.parts.hospital.command import plan_one
 from kitplan.parts.hospital.model import HOLDING_COLUMNS, Summary, hospital
 from kitplan.parts.hospital.sheets import hospital_book
 from kitplan.plan_record import outputs, record_bytes
@@ -88,6 +89,22 @@ def test_a_folder_that_cannot_be_looked_into_is_listed_and_stops_no_other(tmp_pa
 
     monkeypatch.setattr(Path, "is_file", asked)
     assert [p.name for p in find_units(tmp_path)] == ["closed", "open"]
+
+
+def test_a_file_that_may_not_be_read_is_told_with_its_mend(tmp_path, monkeypatch):
+    write_unit(tmp_path / "east")
+    read = Path.read_bytes
+
+    def asked(path):
+        if path.name == "census.csv":
+            raise PermissionError(13, "Permission denied", str(path))
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", asked)
+    (failed,) = for_each(jobs_for(find_units(tmp_path), tmp_path / "out"), Task(plan_one))
+    assert (failed.kind, "Errno" in failed.fault) == ("input", False)
+    assert failed.fault.startswith(f"{tmp_path / 'east' / 'census.csv'}: Permission denied. Close the file")
+    assert "ask for the right to open it" in failed.fault
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names of any bytes are POSIX")

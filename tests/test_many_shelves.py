@@ -162,7 +162,7 @@ def test_a_unit_has_its_papers_where_it_was_planned_with_others_or_by_itself(war
 
 
 def test_what_is_for_one_unit_is_refused_for_a_folder(ward):
-    for option in (("--sure", "1"), ("--without", "saline_5ml"), ("--older",)):
+    for option in (("--without", "saline_5ml"), ("--older",)):
         ran = run("order", ward, *option)
         assert ran.exit_code == 2
         assert "for one unit" in ran.output

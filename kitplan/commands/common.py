@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -79,13 +78,13 @@ def out_folder(unit_path: Path, out: Path | None) -> Path:
     if out is not None:
         return out
     unit = unit_path.parent if unit_path.name == "unit.toml" else unit_path if unit_path.name else unit_path.absolute()
-    own, together = unit / "plan" if unit.is_dir() else unit.with_name(f"{unit.stem}-plan"), unit.parent / "plan"
-    if (own / "plan.json").is_file() or not (together / "all-units.json").is_file():
+    own = unit / "plan" if unit.is_dir() else unit.with_name(f"{unit.stem}-plan")
+    if (own / "plan.json").is_file():
         return own
-    from kitplan.many import find_units, jobs_for
+    from kitplan.many import papers_together
 
-    places = {job.path: job.out for job in jobs_for(find_units(unit.parent), together)}
-    return places[unit] if unit in places and (places[unit] / "plan.json").is_file() else own
+    place = papers_together(unit.parent / "plan").get(unit, own)
+    return place if (place / "plan.json").is_file() else own
 
 
 def load(unit_path: Path, seed: int | None = None, classes: Sequence[Path] = (), *, weekly: bool = False,
@@ -195,7 +194,9 @@ def run_safely() -> Iterator[None]:
     except KeyboardInterrupt:
         _end(SENTENCE, EXIT_INTERRUPTED)
     except OSError as error:
-        _end(_file_sentence(error), EXIT_INPUT)
+        from kitplan.write.writer import file_sentence
+
+        _end(file_sentence(error), EXIT_INPUT)
     except MemoryError:
         _end("Out of memory: close other programs, or give a shorter census.", EXIT_INPUT)
     except Exception as error:
@@ -208,18 +209,6 @@ def run_safely() -> Iterator[None]:
             "Run again with KITPLAN_DEBUG=1 to see where, and report it.",
             EXIT_DEFECT,
         )
-
-
-def _file_sentence(error: OSError) -> str:
-    from kitplan.write.writer import MENDS
-
-    name = error.filename2 or error.filename
-    reason = error.strerror or str(error) or type(error).__name__
-    close = "Close the file in other programs, or choose a folder that you may write to."
-    mends = MENDS | {errno.EACCES: close, errno.EPERM: close, errno.ENOENT: "Check the spelling of the path."}
-    place = f"{name}: " if name else ""
-    mend = getattr(error, "mend", None) or mends.get(error.errno or 0, "Check the path and try again.")
-    return f"{place}{reason}. {mend}"
 
 
 def _end(text: str, code: int) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 
 import click
@@ -12,11 +11,10 @@ from kitplan.read.problems import InputError, Problem
 
 
 @click.command()
-@click.argument("folder", type=GivenPath(), required=False)
+@click.argument("folder", type=GivenPath())
 @click.option("--sample", metavar="NAME", help="Copy this invented sample instead of a blank unit.")
-@click.option("--list", "list_samples", is_flag=True, help="List the samples and stop.")
 @run_safely()
-def command(folder: Path | None, sample: str | None, list_samples: bool) -> None:
+def command(folder: Path, sample: str | None) -> None:
     """Make FOLDER, a unit to fill in: tables, settings and a guide. With --sample, a copy of an invented unit.
 
     FOLDER must not hold anything yet. A name that ends in .xlsx makes one workbook to fill in instead of a folder.
@@ -27,13 +25,6 @@ def command(folder: Path | None, sample: str | None, list_samples: bool) -> None
     from kitplan.write.writer import write_file, write_outputs
 
     samples = sample_units()
-    if list_samples:
-        for name, path in samples.items():
-            settings = tomllib.loads((path / "unit.toml").read_text(encoding="utf-8"))
-            click.echo(f"{name:<18}{settings['name']}")
-        return
-    if folder is None:
-        raise click.UsageError("Missing argument 'FOLDER'. Give the folder to make, or --list.")
     if sample is not None and sample not in samples:
         raise InputError([Problem("--sample", "no sample has this name", f"Choose one of {', '.join(samples)}.",
                                   value=sample)], "copying a sample")

@@ -22,14 +22,12 @@ def run_part(
     seed: int | None,
     must_write: Sequence[str],
     prepare: Callable[[Unit], Unit] | None = None,
-    remove_stale: bool = False,
     classes: Sequence[Path] = (),
 ) -> tuple[Plan, Written]:
     """Plan one part of a unit and write its files, all or nothing; return the plan and what was written.
 
     must_write: files beside its workbook and PART.json that the folder has to allow, looked at before the work begins.
-    prepare: changes or refuses the unit that was read.
-    remove_stale: remove the part's own earlier tables that are no longer made. classes: as in `load_unit`.
+    prepare: changes or refuses the unit that was read. classes: as in `load_unit`.
     """
     from kitplan.parts.overview.readers import part_file
     from kitplan.write.writer import check_target, write_outputs
@@ -49,4 +47,4 @@ def run_part(
         report("Writing")
         from kitplan.outputs import part_files
 
-        return plan, write_outputs(folder, part_files(plan, part), remove_stale=remove_stale)
+        return plan, write_outputs(folder, part_files(plan, part), remove_stale=True)

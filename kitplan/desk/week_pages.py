@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import csv
-import re
 import secrets
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -19,7 +18,7 @@ from flask import Flask, Response, abort, redirect, render_template, request, ur
 from werkzeug.utils import secure_filename
 
 from kitplan.desk.units import NO_PLAN, Home, papers, plan_folder, unit_of
-from kitplan.read.catalogue import spoken_names
+from kitplan.read.catalogue import in_words, spoken_names
 from kitplan.read.columns import columns_of
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.round_sheets import SHEETS, TYPED
@@ -95,9 +94,10 @@ def add(app: Flask, home: Home) -> None:
         lot = request.args.get("lot", "").strip()
         with _round(unit_of(home, name)) as work:
             found, entries = work.recalled(lot) if lot else None, len(work.book.lines)
-            in_words = _in_words(spoken_names(work.unit.items))
+            spoken = spoken_names(work.unit.items)
         left = found is not None and not found.places[found.places["where"].isin(["shelf", "bedside"])].empty
-        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left, in_words=in_words)
+        return render_template("recall.html", lot=lot, found=found, entries=entries, left=left,
+                               in_words=in_words(spoken))
 
     @app.post("/unit/<name>/recall")
     def taken_away(name: str) -> Response:
@@ -130,14 +130,8 @@ def _shown(folder: Path, template: str) -> str:
         spoken, looks = spoken_names(work.unit.items), (*work.changed, *work.book.warnings)
     orders = [weekly.order, since][:2 if weekly.order and weekly.order.number and since and not since.number else 1]
     return render_template(template, weekly=weekly, now=weekly.now, plan=weekly.plan, entries=entries, spoken=spoken,
-                           papers=papers(folder, _PAPERS.__contains__), looks=looks, in_words=_in_words(spoken),
+                           papers=papers(folder, _PAPERS.__contains__), looks=looks, in_words=in_words(spoken),
                            unit=work.plan.unit, orders=[order for order in orders if order and order.wanted])
-
-
-def _in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:
-    """A sentence with the items' names for people in place of their keys. spoken: key -> name."""
-    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
-    return lambda text: keys.sub(lambda key: spoken[key[0]], text)
 
 
 def _take(work: Session, step: str) -> list[str]:

@@ -179,7 +179,7 @@ def _number(setting: Setting, value: object) -> Any | Bad:
     if not below and not above:
         return int(number) if whole else number
     if setting.unit in ("chance", "share") and 1 < number <= 100:
-        return Bad("is not between 0 and 1", f"Write it as a share of one: {number / 100:g}.")
+        return Bad("is not between 0 and 1", f"Write it as a share of one: {number:g} % is {number / 100:g}.")
     ends = [] if low is None else [f"{'above' if setting.strict else 'of at least'} {low:g}"]
     ends += [] if high is None else [f"{'below' if open_end else 'at most'} {high:,.10g}"]
     side = f"not above {low:g}" if setting.strict else f"below {low:g}"

@@ -124,9 +124,10 @@ def _check_together(reader: TableReader, frame: pd.DataFrame) -> None:
     shared = cut & ~frame["scope"].isin(["patient", ""])
     reader.refuse("scope", shared.to_numpy(), frame["scope"].to_numpy(), "is the scope of what pieces are cut from",
                   "A roll or sheet is cut for one patient: write patient. Ready-cut pieces are a role of their own.")
-    gtins = frame["gtin"]
-    reader.doubt("gtin", (gtins.duplicated() & (gtins != "")).to_numpy(), gtins.to_numpy(),
-                 "is the number of another item too", "Correct one of them, or labels will be confused.")
+    for name, what in (("gtin", "number"), ("bin", "bin")):
+        keys = frame[name].map(key_of)
+        reader.doubt(name, (keys.duplicated() & (keys != "")).to_numpy(), frame[name].to_numpy(),
+                     f"is the {what} of another item too", "Correct one of them, or labels will be confused.")
     free = (frame["price"] == 0).to_numpy() & ~reader.bad
     reader.doubt("price", free, None, "is zero: the plan holds it for nothing", "Give the price of one pack.",
                  moves=2)
@@ -258,6 +259,12 @@ def marked(name: str, critical: bool) -> str:
 def spoken_names(items: pd.DataFrame) -> dict[str, str]:
     """Item -> its description, or else its name, as sheets and prints say it."""
     return {r.item: marked(r.description or r.item, r.critical) for r in items.itertuples(index=False)}
+
+
+def in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:
+    """A sentence with the items' names for people in place of their keys. spoken: key -> name."""
+    keys = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, sorted(spoken, key=len, reverse=True)))})(?!\w)")
+    return lambda text: keys.sub(lambda key: spoken[key[0]], text)
 
 
 def shelf_key(bin_name: str) -> tuple[Any, ...]:

@@ -18,7 +18,8 @@ ACTING = "=+-@\t\r\n\0＝＋－＠"
 """Letters with which text begins that a spreadsheet takes for a formula."""
 _GUARDED = re.compile(f"'+[{re.escape(ACTING)}]")
 
-_SPACES = str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2007": " ", "\u3000": " ", "\ufeff": ""})
+_SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000", " ") |
+                        dict.fromkeys("\ufeff\u200b\u200e\u200f\u2060\u00ad", ""))
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u202a-\u202e\u2066-\u2069]")
 _NUMBER = re.compile(r"[+-]?(\d[\d., ']*)(e[+-]?\d{1,3})?$", re.IGNORECASE)
 _CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([ap])?\.?(?:m\.?)?$", re.IGNORECASE)

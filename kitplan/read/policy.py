@@ -105,7 +105,9 @@ def _unit_settings(source: Source, findings: Findings) -> tuple[str, dict[str, A
         return sheet
     place = "a sheet `unit` (columns key, value) or a unit.toml beside it" if source.is_workbook else "unit.toml"
     if not findings.faults:
-        findings.fault(source.path.name or str(source.path), f"has no {place}",
+        inside = sorted(source.path.glob("*/unit.toml"))
+        findings.fault(source.path.name or str(source.path), f"has no {place}", f"It holds units: give one, such as "
+                       f"{inside[0].parent}." if inside else
                        "Add it; `kitplan new FOLDER` makes a starter unit to copy it from.")
     return "unit.toml", {}
 

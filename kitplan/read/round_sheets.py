@@ -79,7 +79,9 @@ class Row:
 
 @dataclass(frozen=True)
 class RoundSheets:
-    """What was typed. rows: by table of SHEETS. days: by table, the date written on that sheet, where there is one."""
+    """What was typed. rows: by table of SHEETS, and "moved": where Build kits says that a kit went, apart from the rest
+    of it. days: by table, the date written on that sheet, where there is one.
+    """
 
     source: str
     rows: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
@@ -218,8 +220,13 @@ def _table(found: RoundSheets, table: str, grid: Grid, columns: Mapping[str, Col
         found = found if at is None else replace(found, days={**found.days, table: at})
     typed = _READ.get(table, _named)(reader, rows, names)
     fields = Row.__dataclass_fields__
-    made = tuple(Row(**{k: v for k, v in row.items() if k in fields and v is not None}) for row in typed)
-    return replace(found, rows={**found.rows, table: made})
+    made = {table: tuple(Row(**{k: v for k, v in row.items() if k in fields and v is not None}) for row in typed)}
+    if table == "kits":
+        went = [row.moved_to in _WENT for row in made[table]]
+        made["moved"] = tuple(replace(row, built=0) for row, moved in zip(made[table], went) if moved)
+        made[table] = tuple(replace(row, moved_to="") if moved else row for row, moved in zip(made[table], went)
+                            if row.built or not moved)
+    return replace(found, rows={**found.rows, **made})
 
 
 def _filled(raw: RawTable, table: str) -> RawTable:
@@ -312,6 +319,8 @@ def _read_receive(reader: TableReader, rows: Rows, names: Names) -> Rows:
 _PLACES = {"bedside": "to_bedside", "shelf": "back", "back": "back", "used": "used_up", "used up": "used_up",
            "opened": "used_up", "apart": "taken_apart", "taken apart": "taken_apart", "thrown away": "thrown_away",
            "refilled": "refilled"}
+_WENT = ("to_bedside", "back", "used_up", "thrown_away")
+"""Events of a kit that leave the shelf as it is: known before it is counted, and the same when read twice."""
 
 
 def _read_kits(reader: TableReader, rows: Rows, names: Names) -> Rows:

@@ -45,6 +45,17 @@ MENDS = {
 }
 
 
+def file_sentence(error: OSError) -> str:
+    """What a person is told of a file that cannot be read or written: which, why, and the mend."""
+    name = error.filename2 or error.filename
+    reason = error.strerror or str(error) or type(error).__name__
+    close = "Close the file in other programs, or ask for the right to open it and to write there."
+    mends = MENDS | {errno.EACCES: close, errno.EPERM: close, errno.ENOENT: "Check the spelling of the path."}
+    place = f"{name}: " if name else ""
+    mend = getattr(error, "mend", None) or mends.get(error.errno or 0, "Check the path and try again.")
+    return f"{place}{reason}. {mend}"
+
+
 class OutputError(OSError):
     """The outputs cannot be written (exit code 2). `mend` says what to do and that nothing was changed."""
 
@@ -55,7 +66,7 @@ class OutputError(OSError):
             self.mend += " Nothing there was changed."
 
     def __str__(self) -> str:
-        return f"{self.filename}: {self.strerror}. {self.mend}"
+        return file_sentence(self)
 
 
 @dataclass(frozen=True)

@@ -97,6 +97,7 @@ def measure(n_units: int, first_unit: int) -> None:
     from kitplan.demand.estimate import learn
     from kitplan.parts.forecast.months import monthly_census
     from kitplan.parts.forecast.months_ahead import forecast_and_sampled
+    from kitplan.parts.forecast.paths import Paths
     from kitplan.parts.forecast.timeseries import last_three, same_month_last_year
     from kitplan.read.values import Doubt
 
@@ -109,12 +110,16 @@ def measure(n_units: int, first_unit: int) -> None:
         unit = replace(unit, doubt=Doubt(learn=True))
         learnt = learn(unit)
         begin = time.process_time()
-        forecast, _ = forecast_and_sampled(unit, learnt=learnt, months=AHEAD)
+        forecast, sampled = forecast_and_sampled(unit, learnt=learnt, months=AHEAD)
         seconds.append(time.process_time() - begin)
-        for what, actual in (("airway_days", lived), ("re_secures", renewed)):
+        ahead = sampled.ahead(AHEAD)
+        re_secures = ahead.renewed @ forecast.model.counted()
+        for what, actual, draws in (("airway_days", lived, ahead.airway_days.sum(axis=2)),
+                                    ("re_secures", renewed, re_secures)):
+            paths = Paths(ahead.names, draws)
             for name, months in SPANS.items():
                 for first in range(0, AHEAD, months):
-                    mean, low95, low, high, high95 = forecast.paths.band(what, first, months)
+                    mean, low95, low, high, high95 = paths.band(first, months)
                     came = actual[first : first + months].sum()
                     row = low <= came <= high, low95 <= came <= high95, (high - low) / mean
                     held.setdefault((what, name), []).append(row)
@@ -122,8 +127,8 @@ def measure(n_units: int, first_unit: int) -> None:
         scale = np.abs(np.diff(series)).mean() * 30.4
         days = np.array([pd.Period(m).days_in_month for m in forecast.total["month"]])
         errors["fitted"].append(np.abs(forecast.total["airway_days"] - lived).mean() / scale)
-        for name, ahead in rules.items():
-            errors[name].append(np.abs(ahead(series, AHEAD) * days - lived).mean() / scale)
+        for name, rule in rules.items():
+            errors[name].append(np.abs(rule(series, AHEAD) * days - lived).mean() / scale)
     print(f"{n_units} units from number {first_unit}, {AHEAD} months ahead")
     for name, values in errors.items():
         print(f"scaled error, {name}: {np.mean(values):.3f}")

@@ -95,13 +95,6 @@ def test_a_sample_is_copied_whole(tmp_path):
     assert (tmp_path / "mine" / "census.csv").read_bytes() == (original / "census.csv").read_bytes()
 
 
-def test_the_list_names_every_sample_and_says_invented():
-    output = run("--list").output
-    for name in sample_units():
-        assert name in output
-    assert output.count("INVENTED") == len(sample_units())
-
-
 def test_an_empty_folder_is_filled(tmp_path):
     assert run(tmp_path).exit_code == 0
     assert (tmp_path / "unit.toml").is_file()

@@ -207,10 +207,11 @@ def test_packs_typed_for_pieces_are_asked_about_and_not_believed(unit):
     assert "gloves_medium" not in [q for q in told.splitlines() if q.startswith("Question")]
 
 
-def test_a_question_can_be_answered_yes_on_the_command_line(unit):
+def test_a_question_can_be_answered_yes(unit):
     fill_count(unit, 1.0, gloves_medium=(300, 0))
     number = re.search(r"Question (\d+) ", done("count", unit))[1]
-    done("count", unit, "--sure", number)
+    fill_in(unit, "Questions", {number: {"Right": "yes"}}, heading="No")
+    done("count", unit)
     assert book_of(unit, "counts").query("event == 'counted' and item == 'gloves_medium'")["packs"].tolist() == [300]
 
 
@@ -341,6 +342,20 @@ def test_kits_missing_at_the_count_went_to_bedsides(unit):
     assert f"Kits ready {many - 1}, at bedsides 1" in done("book", unit)
 
 
+def test_an_order_knows_the_kits_that_build_kits_says_went_to_bedsides(unit):
+    design, many = build_kits(unit)
+    last, later = f"{design}-{many}", date(2026, 7, 8)
+    fill_in(unit, "Count", {f"kit {design}": {"Packs": many - 1}, **{
+        item: {"Loose units": 0} for item in levels(unit).index}}, "Date of count", later)
+    fill_in(unit, "Build kits", {last: {"Moved to": "bedside"}}, heading="Kit")
+    assert f"Kits now at bedsides: {last}." in done("order", unit)
+    kits, order = book_of(unit, "kits"), order_of(unit)
+    inside = kits[kits["event"] == "built"].groupby("item")["units"].sum() * (many - 1) // many
+    assert (order.loc[inside.index, "in_kits_units"] == inside).all(), "a kit that was counted out is not another one"
+    assert f"Kits ready {many - 1}, at bedsides 1" in done("book", unit)
+    assert "Nothing new was typed in." in done("build", unit), "the workbook was written anew"
+
+
 def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     fill_count(unit, 0.0)
     table = unit.parent / "came.csv"
@@ -349,8 +364,9 @@ def test_a_recalled_lot_is_found_on_the_shelf_and_in_kits(unit):
     table.write_text("item,packs,loose_units,lot,expires\n" + "\n".join(lines), encoding="utf-8")
     done("count", unit)
     done("receive", table, "--unit", unit, "--on", "2026-07-06")
-    for number in re.findall(r"Question (\d+) ", done("book", unit) + done("count", unit)):
-        done("count", unit, "--sure", number)
+    asked = re.findall(r"Question (\d+) ", done("book", unit) + done("count", unit))
+    fill_in(unit, "Questions", {number: {"Right": "yes"} for number in asked}, heading="No")
+    done("count", unit)
     told = done("build", unit)
     design, many = re.search(r"Kit (\w): \d+ ready of \d+; build ([1-9]\d*)", told).groups()
     fill_in(unit, "Build kits", {design: {"Built": int(many)}}, "Date built", MONDAY, heading="Design")

@@ -79,6 +79,16 @@ def test_what_the_accounts_say_was_spent_is_spent_and_the_rest_is_ahead(unit_mak
     assert rest["landing"] == pytest.approx((100 - 160) + (250 - 160)), "beyond what the items explain"
 
 
+@pytest.mark.parametrize(("months", "spent", "said"), [
+    (3, 100.0, "That is 180 less than the items come to in the same time"), (3, 210.0, "That is 150 more"),
+    (3, 150.0, "Against"), (2, 100.0, "Against")])
+def test_accounts_far_from_what_the_items_come_to_are_told_as_the_months_ahead_do_not_follow_them(
+        unit_maker, months, spent, said):
+    """Three months of 160 each are forecast."""
+    found = year(unit_maker, budget=lines(*[(f"2026-0{k + 1}", "", np.nan, spent) for k in range(months)]))
+    assert found.sentences[3].startswith(said)
+
+
 def test_an_overspent_year_is_said_so(unit_maker):
     found = year(unit_maker, amount=300.0, budget=lines(("2026-01", "", np.nan, 400.0)))
     assert found.sentences[2] == "Spent to 2026-01-31: 400 USD; the year's budget is overspent by 100 already."

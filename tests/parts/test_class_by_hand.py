@@ -437,6 +437,8 @@ def test_classes_are_called_by_title_and_sessions_of_the_only_course_by_number()
     course = [lesson(title=f"C, session {k}", course="C", session=k) for k in (1, 2)]
     assert short_title(alone, 0) == "One"
     assert [short_title(season, k) for k in (0, 1)] == ["One", "Two"]
+    dated = [lesson(title=f"A practice afternoon of {k}", day=date(2027, 3, k)) for k in (1, 2)]
+    assert [short_title(dated, k) for k in (0, 1)] == ["2027-03-01", "2027-03-02"]
     assert [short_title(course, k) for k in (0, 1)] == ["session 1", "session 2"]
 
 

@@ -52,7 +52,7 @@ def planned(name, currency="USD", slow=(), remarks=()):
 
 def slow_item(unit, item="cap", pack=4, price=8.0, own=2):
     three, one = np.eye(4)[3], np.eye(2)[1]
-    return Holding(unit, item, pack, price, 2.0, own, own * price, 0.05, three, one, 0.3)
+    return Holding(unit, item, pack, price, 2.0, own, own * price, 0.05, three, one)
 
 
 # -- units and holdings ---------------------------------------------------------------------------------------------
@@ -96,7 +96,7 @@ def test_of_two_currencies_alike_in_number_the_first_by_name_is_taken():
 
 def test_a_store_frees_what_the_units_hold_less_what_they_keep_and_what_it_holds():
     """Three units hold nine packs of 8 each; each keeps one item (2). The store: nine items used together, level 9, on
-    the mean 9 + 3 / 2 items (21), at most 12 (6 L); 0.9 lines a day.
+    the mean 9 + 3 / 2 items (21), at most 12 (6 L).
     """
     rows = [slow_item(name, own=9) for name in "abc"]
     found = pool_slow_items(rows)
@@ -105,14 +105,14 @@ def test_a_store_frees_what_the_units_hold_less_what_they_keep_and_what_it_holds
     assert (item["store_units"], item["store_packs"]) == (9, 3)
     assert item["pooled_value"] == pytest.approx(3 * 2.0 + 10.5 / 4 * 8.0)
     assert found.saving == item["saving"] == pytest.approx(216.0 - 27.0)
-    assert (found.shelf_litres, found.lines_per_day) == (pytest.approx(12 / 4 * 2.0), pytest.approx(0.9))
+    assert found.shelf_litres == pytest.approx(12 / 4 * 2.0)
     assert found.units[["own_value", "kept_value", "saving"]].to_numpy().tolist() == [[72.0, 2.0, 70.0]] * 3
 
 
 def test_a_unit_keeps_what_lasts_through_the_transport_but_for_half_its_chance():
     """One used for sure, two in 3 %, three in 1 %: half of 5 % is 2.5 %, so one is too few and two are enough."""
     transport = np.array([0.0, 0.96, 0.03, 0.01])
-    row = Holding("a", "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, np.eye(4)[3], transport, 0.3)
+    row = Holding("a", "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, np.eye(4)[3], transport)
     assert kept_units(row) == 2
     assert kept_units(replace(row, shortage_chance=0.08)) == 1
     assert kept_units(replace(row, shortage_chance=0.019)) == 3
@@ -157,7 +157,6 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
     (slow,) = found.slow
     assert (slow.item, slow.pack, slow.price, slow.own_packs, slow.own_value) == ("saline-5", 50, 11.0, 2, 9.5)
     assert slow.interval == pytest.approx([0.5, *[0.0] * 9, 0.5])
-    assert slow.uses_per_day == pytest.approx(5.0 / 9)
     assert slow.shortage_chance == 1 / 200, "never less than could be seen"
     assert slow.transport.sum() == pytest.approx(1.0)
     mean = slow.transport @ np.arange(len(slow.transport))
@@ -326,13 +325,12 @@ def test_months_are_said_from_the_first_to_the_last_and_one_by_its_name():
     assert _span(("2026-01",)) == "2026-01"
 
 
-@pytest.mark.parametrize(("saving", "told"), [(5.0, "5.00 USD and take 6 L"), (0.09, "next to nothing")])
-def test_a_central_store_that_frees_a_few_cents_is_said_to_free_next_to_nothing(saving, told):
-    pooling = SimpleNamespace(saving=saving, shelf_litres=6.0, items=pd.DataFrame({"units_pooled": [2, 0]}))
+def test_a_central_store_says_what_it_frees_and_takes():
+    pooling = SimpleNamespace(saving=5.0, shelf_litres=6.0, items=pd.DataFrame({"units_pooled": [2, 0]}))
     units = pd.DataFrame({"currency": ["EUR", "USD", "USD"], "value": [9e9, 100.0, 200.0]})
     told_of = SimpleNamespace(units=units, failed=(), currency="USD", pooling=pooling, transport_days=1.0,
                               spend=spend_table(()))
-    assert sentences(told_of)[1] == f"One central store for 1 slow item, 1 day away, would free {told}."
+    assert sentences(told_of)[1] == "One central store for 1 slow item, 1 day away, would free 5.00 USD and take 6 L."
 
 
 @pytest.mark.parametrize(("items", "told"), [("cap hat", ": the units share no slow item."), ("cap cap", ".")])

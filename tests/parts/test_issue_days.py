@@ -100,7 +100,7 @@ def test_five_issues_in_a_month_are_no_chance_that_widens_the_band(unit):
 
     by_week, by_day = year("7D", 1.0), year("1D", 1 / 7)
     for first, months in ((0, 12), (0, 3), (1, 1)):
-        bands = [paths.band("value", first, months) for paths in (by_week, by_day)]
+        bands = [paths.band(first, months) for paths in (by_week, by_day)]
         wide = [(high - low) / mean for mean, _, low, high, _ in bands]
         assert wide[0] == pytest.approx(wide[1], rel=0.12)
 

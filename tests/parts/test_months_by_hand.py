@@ -441,7 +441,7 @@ def test_quarters_are_the_calendars_and_their_bands_are_of_sums():
     draw = np.arange(1000.0)
     value = np.column_stack([draw, draw[::-1], draw, draw]).astype(np.float32)
     names = ("2025-11", "2025-12", "2026-01", "2026-02")
-    table = by_period(Paths(names, value, value, value)).set_index("period")
+    table = by_period(Paths(names, value)).set_index("period")
     assert table.index.tolist() == ["2025Q4", "2026Q1", "2025-11 to 2026-02"]
     assert table["months"].tolist() == [2, 2, 4]
     assert table["kind"].tolist() == ["quarter", "quarter", "all"]
@@ -450,7 +450,7 @@ def test_quarters_are_the_calendars_and_their_bands_are_of_sums():
     assert table.loc["2026Q1", columns].tolist() == pytest.approx(
         [2 * np.quantile(draw, q) for q in (0.025, 0.1, 0.5, 0.9, 0.975)])
     assert table.loc["2025-11 to 2026-02", "value"] == pytest.approx(1998.0)
-    four = Paths(("month 1", "month 2", "month 3", "month 4"), value, value, value)
+    four = Paths(("month 1", "month 2", "month 3", "month 4"), value)
     assert by_period(four)["period"].tolist() == ["months 1 to 3", "months 4 to 6", "month 1 to month 4"]
 
 

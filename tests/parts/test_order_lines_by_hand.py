@@ -101,7 +101,7 @@ def test_a_pooled_unit_keeps_the_fewest_that_demand_exceeds_with_half_its_chance
 def test_a_store_that_frees_nothing_pools_nothing():
     """One unit alone: its own cap stays, and the store holds none."""
     use = np.array([0.9, 0.1])
-    alone = Holding("a", "cap", 1, 8.0, 1.0, 1, 8.0, 0.5, use, use, 0.1)
+    alone = Holding("a", "cap", 1, 8.0, 1.0, 1, 8.0, 0.5, use, use)
     (item,) = pool_slow_items([alone]).items.to_dict("records")
     assert (item["units_pooled"], item["store_units"], item["store_packs"], item["pooled_value"]) == (0, 0, 0, 8.0)
 

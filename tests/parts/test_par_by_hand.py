@@ -66,8 +66,8 @@ def test_a_store_for_two_units_that_each_use_three_holds_six_and_the_room_of_its
     keeps the one that may be used before the transport comes, 2 USD.
     """
     three, one = np.eye(4)[3], np.eye(2)[1]
-    rows = [Holding(name, "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, three, one, 0.3) for name in ("a", "b")]
+    rows = [Holding(name, "cap", 4, 8.0, 2.0, 2, 16.0, 0.05, three, one) for name in ("a", "b")]
     none, both = _choices(rows)
     assert (none.count, none.value, none.litres) == (0, 32.0, 0.0)
     assert (both.count, both.store_units, both.store_packs) == (2, 6, 2)
-    assert (both.value, both.litres, both.lines) == pytest.approx((2 * 2.0 + 7.5 / 4 * 8.0, 4.5, 0.6))
+    assert (both.value, both.litres) == pytest.approx((2 * 2.0 + 7.5 / 4 * 8.0, 4.5))

@@ -167,6 +167,9 @@ def test_an_item_that_is_missing_is_planned_for_so_long_from_what_is_in_date(sma
     kit = Kit("A-1", "A", DAY, "shelf", (("saline-5", (Lot(2),)),))
     in_kits = missing_items(unit, 1, own, replace(now_of((8, None)), kits={"A-1": kit}), PLAN).shelf.iloc[0]
     assert (asked[-1][3], in_kits["units"], in_kits["lasts_days"]) == ({"saline-5": 10.0}, 10.0, 2.0)
+    never = missing_items(unit, 1, own, replace(now_of(), shelf={}, counted={"gauze": DAY}), PLAN)
+    assert never.sentences() == [f"Cannot be had for {days} days. saline-5: never counted, so what is left is not "
+                                 "known: count it."]
     missing_items(unit, 1, SimpleNamespace(frame=pd.DataFrame({"item": ["saline-10"]})), now_of((5, None)), PLAN)
     assert (asked[-1][0], len(made)) == ("anew", 1)
 

@@ -229,6 +229,9 @@ def test_a_missing_census_or_unit_names_what_to_add(tmp_path, problems_of):
     assert "not there" in problem.fault
     problems = problems_of(tmp_path)
     assert [p.fault for p in problems] == ["has no unit.toml", "has no census"]
+    (tmp_path / "north").mkdir()
+    (tmp_path / "north" / "unit.toml").touch()
+    assert problems_of(tmp_path)[0].mend == f"It holds units: give one, such as {tmp_path / 'north'}."
 
 
 def test_a_path_that_is_nearly_right_is_suggested(unit_folder, problems_of):
@@ -241,6 +244,14 @@ def test_an_input_error_reads_as_a_list_for_a_person(unit_folder):
     head = r"2 problems while reading the unit:\n  - census.csv, row 2, column tube_mm: "
     with pytest.raises(InputError, match=head):
         load_unit(unit_folder({"census.csv": COUNTS + "oral,3.3,2\near,3.5,2\n"}))
+
+
+@pytest.mark.parametrize(("column", "own", "value"), [("gtin", "2000000010052", "2000000010014"),
+                                                      ("bin", "A1-05", "a1 01")])
+def test_two_items_of_one_number_or_bin_are_a_warning(column, own, value, unit_folder):
+    items = config_file("items.csv").read_text(encoding="utf-8").replace(own, value)
+    unit = load_unit(unit_folder({"items.csv": items}))
+    assert [(w.row, w.value) for w in unit.warnings if w.column == column] == [(6, value)]
 
 
 @pytest.mark.parametrize(("pack", "warned"), [(50, 0), (30, 1)])

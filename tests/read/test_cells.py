@@ -168,7 +168,7 @@ def test_one_digit_mistyped_is_always_seen(body):
 
 @pytest.mark.parametrize(("header", "key"), [
     ("Tube mm", "tube_mm"), ("tube-mm", "tube_mm"), (" TUBE_MM (mm) ", "tube_mm"), ("patient_kg [kg]", "patient_kg"),
-    ("Route\u00a0", "route"), ("(mm)", "(mm)"), ("", ""), (None, ""), (5, "5"),
+    ("Route\u00a0", "route"), ("\u200eRou\u200bte\u2060", "route"), ("(mm)", "(mm)"), ("", ""), (None, ""), (5, "5"),
 ])
 def test_headers_are_matched_by_their_letters(header, key):
     assert header_key(header) == key

@@ -138,7 +138,7 @@ def test_learners_are_dealt_to_stations_as_evenly_as_it_goes(unit):
         ("[[practice]]", "[practise]", "practise", "not a setting", "'practice'"),
         ("[[practice]]", "[practice]", "practice", "not a list of blocks", "[[practice]]"),
         ("attempts = 3", "attempts = 0", "attempts", "below 1", "at least 1"),
-        ("spare_share = 0.2", "spare_share = 10", "spare_share", "not between 0 and 1", "share of one: 0.1"),
+        ("spare_share = 0.2", "spare_share = 10", "spare_share", "not between 0 and 1", "share of one: 10 % is 0.1."),
         ("spare_share = 0.2", "spare_share = -0.1", "spare_share", "negative", "at least 0"),
         ("spare_share = 0.2", "spare_share = inf", "spare_share", "not a finite number", "finite"),
         ("saline-5 = 12", "saline-5 = -12", "have.saline-5", "negative", "count it again"),

@@ -96,7 +96,7 @@ def test_what_a_reader_types_of_a_pack_is_no_patient(code):
     assert shelf_values("pack_code", "Pack code", [wrong]) == (None, {wrong}), "else it may be any number"
 
 
-@pytest.mark.parametrize("heading", ["Value (IDR)", "Line amount", "Unit price", "Cost"])
+@pytest.mark.parametrize("heading", ["Value (IDR)", "Line amount", "Unit price", "Cost", "Pack"])
 def test_a_sum_of_millions_is_no_number_of_a_record(heading):
     assert shelf_values("", heading, ["1250000", "24500000"]) == (None, set())
     assert shelf_values("", "Seen", ["1250000", "24500000"])[0]

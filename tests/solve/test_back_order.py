@@ -30,7 +30,7 @@ def without(unit, *gone, held=None, packs=None, scenarios=SCENARIOS):
     item_choice = fill_roles(unit, tables)
     demand = draw_demand(unit, item_choice, DAYS, scenarios, 7, "back order", tables)
     unit = replace(unit, stock=replace(unit.stock, unavailable=gone))
-    return plan_back_order(unit, item_choice, tables, demand, "back order", held or {}), demand, unit
+    return plan_back_order(unit, item_choice, tables, demand, held or {}), demand, unit
 
 
 def quantile(values, chance):

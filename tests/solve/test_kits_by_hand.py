@@ -117,45 +117,19 @@ def test_what_the_shelf_holds_of_a_role_stands_for_what_it_does_not(par, absent,
     assert set(found.stock.unavailable) & {*role, "mask-60"} == absent
 
 
-def told_of(single=(), designs=("A", "B")):
-    """Sentences of a plan of two designs at 500 a month. single: item, serves, monthly cost, share thrown away."""
-    curve = pd.DataFrame({"designs": [2], "monthly_cost": [500.0], "saved": [np.nan], "note": ["chosen"]})
-    frame = pd.DataFrame(single, columns=["role", "item", "serves", "monthly_cost", "discarded_share"])
+def told_of(*designs):
+    """Sentences of a plan of two designs at 500 a month; with as many as there are kinds they cost 300."""
+    curve = pd.DataFrame({"designs": [1, 2, 3], "monthly_cost": [np.nan, 500.0, 300.0], "note": ["", "chosen", ""]})
     return KitPlan.sentences(SimpleNamespace(
         curve=curve, contents=pd.DataFrame({"design": designs}), strata=[1, 2, 3], notes=(),
-        builds=pd.DataFrame({"design": ["A"], "build": [4]}), opened=SimpleNamespace(single=frame)), "USD")
+        builds=pd.DataFrame({"design": ["A", "B"], "build": [4, 2]})), "USD")
 
 
-def test_one_roll_for_all_is_told_beside_each_airways_best_where_it_serves_as_many():
-    """Dressings come first in the table; the roll costs 12.50 a month more, and a fifth of it is thrown away."""
-    dressing = ("barrier", "dressing-10", 9, 1.0, 0.9)
-    best, roll = ("tape", "each airway's best", 3, 40.0, 0.1), ("tape", "1 in", 3, 52.5, 0.2)
-    assert told_of([dressing, dressing, best, roll])[-1] == (
-        "Tape: one roll for all, 1 in, costs 12.50 USD a month more than each kind's best; 20 % of it is thrown "
-        "away.")
-    for rows in ([best], [best, ("tape", "short", 2, 30.0, 0.3)], [dressing, dressing]):
-        assert not [line for line in told_of(rows) if line.startswith("Tape")]
-
-
-def test_one_design_is_one_kit_design():
-    assert told_of(designs=["A"])[0].startswith("1 kit design for 3 kinds")
-    assert told_of()[0].startswith("2 kit designs for 3 kinds")
-
-
-@pytest.mark.parametrize(("saved", "said"), [(60.0, True), (4.0, False)])
-def test_one_design_more_is_spoken_of_where_it_saves_more_than_a_hundredth(saved, said):
-    """Chosen: two designs at 500 a month; three would save 60, or 4; what four would save is not spoken of."""
-    curve = pd.DataFrame({"designs": [1, 2, 3, 4], "monthly_cost": [np.nan, 500.0, 500.0 - saved, 300.0],
-                          "saved": [np.nan, np.nan, saved, 140.0], "note": ["", "chosen", "", ""]})
-    kits = SimpleNamespace(curve=curve, contents=pd.DataFrame({"design": ["A", "B"]}), strata=[1, 2, 3], notes=(),
-                           builds=pd.DataFrame({"design": ["A", "B"], "build": [4, 2]}),
-                           opened=SimpleNamespace(single=pd.DataFrame({"role": []})))
-    told = KitPlan.sentences(kits, "USD")
-    assert told[0] == ("2 kit designs for 3 kinds of tube: 500 USD a month (one design each would cost 300, the "
-                       "fewest that fit 500).")
-    assert told[-1].startswith("Have ready for the week ahead: 4 of A, 2 of B")
-    more = [f"One design more would save {saved:,.0f} USD a month."]
-    assert [t for t in told if "One design more" in t] == more * said
+def test_what_the_kits_cost_and_how_many_to_have_ready_is_told():
+    assert told_of("A")[0].startswith("1 kit design for 3 kinds")
+    assert told_of("A", "B") == [
+        "2 kit designs for 3 kinds of tube: 500 USD a month (one design each would cost 300, the fewest that fit 500).",
+        "Have ready for the week ahead: 4 of A, 2 of B; the build list says what to restock."]
 
 
 @pytest.mark.parametrize(("primary", "said"), [

@@ -24,7 +24,6 @@ def holding(unit, item="ampoule", *, mean=2.0, pack=50, price=10.0, litres=1.0, 
         chance,
         poisson.pmf(cells, mean),
         poisson.pmf(cells, mean / 4),
-        mean / 9,
     )
 
 
@@ -117,7 +116,7 @@ def test_played_day_by_day_no_unit_fails_more_often_than_planned():
     rng = np.random.default_rng(5)
     rows = [
         Holding(f"u{k}", "cap", pack, 8.0, 1.0, 1, 8.0, chance, poisson.pmf(np.arange(40), pace * days),
-                busiest(pace, transport + 1, days, rng), pace)
+                busiest(pace, transport + 1, days, rng))
         for k in range(n)
     ]
     row = pool_slow_items(rows).items.iloc[0]

@@ -269,7 +269,7 @@ def test_the_expiry_list_holds_what_there_is_to_do_and_tells_of_the_rest_in_a_li
     assert [r[0] for r in listing.rows] == ["2026-07-03"], "the other lot is used long before its date"
     assert listing.rows[0][5] == 22, "40 less 9 a day for 2 days"
     assert listing.after == ["Nothing to do about the dates of 1 other lot; the first of them is 2027-01-31 "
-                             "(saline_5ml). All stand in tables/expiry.csv."]
+                             f"({SPOKEN['saline_5ml']}). All stand in tables/expiry.csv."]
     assert "2027-01-31" in text_of(listing_pdf(listing, "a4"))
 
 
@@ -310,14 +310,14 @@ def test_where_no_kit_can_be_built_the_sheet_says_so_in_place_of_last_weeks():
     """Sheets are only ever replaced in the plan's folder: one that is left out would lie there from the week before."""
     items = pd.DataFrame({"item": list(SPOKEN), "description": list(SPOKEN.values()), "critical": False})
     unit = SimpleNamespace(name="U", items=items, paper="a4", currency="USD")
-    idle, held = Build("A", 2, 2, 0, {}, ""), Build("B", 4, 1, 0, {}, "no mask is left")
+    idle, held = Build("A", 2, 2, 0, {}, ""), Build("B", 4, 1, 0, {}, "bag_500ml is short")
     weekly = WeeklyRound(PLAN, standing(OrderBook()), builds=(idle, held))
     found = prints(SimpleNamespace(orders=weekly, number="P", unit=unit))
     assert {"kits-to-build.pdf", "receive-sheet.pdf"} <= set(found)
-    listing = build_list(weekly, "foot", {})
+    listing = build_list(weekly, "foot", SPOKEN)
     assert listing.rows == []
-    assert listing.note.split("\n") == ["Kit A: 2 ready of 2; build 0.", "Kit B: 1 ready of 4; build 0. Not more: no "
-                                        "mask is left.", "None can be built."]
+    assert listing.note.split("\n") == ["Kit A: 2 ready of 2; build 0.", "Kit B: 1 ready of 4; build 0. Not more: "
+                                        f"{SPOKEN['bag_500ml']} is short.", "None can be built."]
 
 
 def test_emergency_equipment_is_marked_wherever_it_goes_into_a_kit_or_comes_in(weekly):

@@ -24,6 +24,8 @@ GIVEN, ISSUED, PART, MISSING, AHEAD = "accounts", "issued", "issued in part", "f
 CENSUS = "from the census"
 NOT_BY_ITEM = "(spent, not told by item)"
 _NEAR_CERTAIN = 0.05
+_APART = 0.25
+"""Share of what the items come to from which on what the accounts say is no chance: a choice."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -67,6 +69,12 @@ class BudgetYear(Result, writes={"budget_year": "periods", "budget_items": "item
             said = "" if not np.isfinite(left) else f"; {left:,.0f} of the budget is left" if left >= 0 else (
                 f"; the year's budget is overspent by {-left:,.0f} already")
             lines.append(f"Spent to {self.known_to}: {self.spent:,.0f} {money}{said}.")
+            apart = float(self.items.loc[self.items["item"] == NOT_BY_ITEM, "landing"].sum())
+            if (self.periods["source"][:12] == GIVEN).sum() >= 3 and abs(apart) > _APART * (self.spent - apart):
+                side, then = ("less", "lower") if apart < 0 else ("more", "higher")
+                lines.append(f"That is {abs(apart):,.0f} {side} than the items come to in the same time, and the "
+                             f"months ahead are forecast by item: if it goes on, the year lands {then}. Put in "
+                             "stock_issues.csv, and they go on at your own level.")
         else:
             lines.append("Nothing spent is known: put in stock_issues.csv, or what was spent into budget.csv. Months "
                          "gone by are worked out from the census, the others are forecast.")

@@ -31,7 +31,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, cluster: str | 
     only_for_folders(cluster)
 
     files = ("tables/monthly_use.csv",)
-    plan, written = run_part("forecast", unit_path, out, seed, files, remove_stale=True)
+    plan, written = run_part("forecast", unit_path, out, seed, files)
     view = plan.forecast
     for note in view.notes():
         if not note.startswith("No stock issues in"):  # reading the unit told it, with the file

@@ -232,7 +232,7 @@ def _result(
 ) -> Forecast:
     names, money = list(sampled.names), sampled.money()
     airway_days, attempts = sampled.airway_days.sum(axis=2), sampled.renewed @ model.counted()
-    paths = Paths(tuple(names), *(part.astype(np.float32) for part in (airway_days, attempts, money)))
+    paths = Paths(tuple(names), money.astype(np.float32))
     total = _bands({"airway_days": airway_days, "re_secures": attempts, "value": money})
     total.insert(0, "month", names)
     past, source = past_values(unit, model, monthly)
@@ -285,7 +285,7 @@ def by_period(paths: Paths) -> pd.DataFrame:
     names = paths.months
     quarter = [str(pd.Period(n, "M").asfreq("Q")) if n[:4].isdigit() else f"months {k // 3 * 3 + 1} to {k // 3 * 3 + 3}"
                for k, n in enumerate(names)]
-    rows = [(label, "quarter", quarter.count(label), *paths.band("value", quarter.index(label), quarter.count(label)))
+    rows = [(label, "quarter", quarter.count(label), *paths.band(quarter.index(label), quarter.count(label)))
             for label in dict.fromkeys(quarter)]
     rows.append((f"{names[0]} to {names[-1]}", "all", len(names), *paths.band()))
     return pd.DataFrame(rows, columns=["period", "kind", "months", "value", "low_95_value", "low_value", "high_value",

@@ -12,23 +12,17 @@ BANDS = (0.025, 0.10, 0.90, 0.975)
 
 @dataclass(frozen=True)
 class Paths:
-    """Equally likely courses of the months ahead: row d of every array is one course, in all three at once.
+    """Equally likely courses of the money of the months ahead, at prices as expected.
 
-    months: names, in order. airway_days, re_secures (redos included), value (money at prices as expected):
-    float32, shape (n_draws, n_months). A quarter's or a year's band is that of the sums of rows, never a sum of bands.
+    months: names, in order. value: float32, shape (n_draws, n_months). A quarter's or a year's band is that of the sums
+    of rows, never a sum of bands.
     """
 
     months: tuple[str, ...]
-    airway_days: np.ndarray
-    re_secures: np.ndarray
     value: np.ndarray
 
-    @property
-    def n_draws(self) -> int:
-        return len(self.value)
-
-    def band(self, what: str = "value", first: int = 0, n_months: int | None = None) -> tuple[float, ...]:
+    def band(self, first: int = 0, n_months: int | None = None) -> tuple[float, ...]:
         """Mean, then the ends BANDS of the sum of `n_months` months from `first` on (default: all that follow)."""
         stop = None if n_months is None else first + n_months
-        total = getattr(self, what)[:, first:stop].sum(axis=1, dtype=float)
+        total = self.value[:, first:stop].sum(axis=1, dtype=float)
         return float(total.mean()), *(float(q) for q in np.quantile(total, BANDS))

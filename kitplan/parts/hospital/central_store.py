@@ -36,7 +36,7 @@ class Holding:
     pack: items in one unit of issue. price, litres: of one pack. own_packs, own_value: par level without a store, and
     what is on the shelf and on order on the mean. shortage_chance: planned for this item in one protection interval.
     interval: chance of using 0, 1, 2, ... items in one protection interval of the store; transport: the same for the
-    busiest stretch, within one protection interval, from asking until the transport has come. uses_per_day: mean.
+    busiest stretch, within one protection interval, from asking until the transport has come.
     """
 
     unit: str
@@ -49,7 +49,6 @@ class Holding:
     shortage_chance: float
     interval: np.ndarray
     transport: np.ndarray
-    uses_per_day: float
 
 
 @dataclass(frozen=True)
@@ -57,7 +56,7 @@ class Pooling:
     """What a central store would hold and save.
 
     items: POOLING_COLUMNS. units: POOLED_UNIT_COLUMNS (value of slow items only). value: of all slow items after
-    pooling, own_value before. shelf_litres: what the store holds at most; lines_per_day: what it sends out.
+    pooling, own_value before. shelf_litres: what the store holds at most.
     """
 
     items: pd.DataFrame
@@ -65,7 +64,6 @@ class Pooling:
     value: float
     own_value: float
     shelf_litres: float
-    lines_per_day: float
 
     @property
     def saving(self) -> float:
@@ -82,7 +80,6 @@ class _Choice:
     store_packs: int
     value: float
     litres: float
-    lines: float
 
 
 def pool_slow_items(holdings: Sequence[Holding]) -> Pooling:
@@ -90,7 +87,7 @@ def pool_slow_items(holdings: Sequence[Holding]) -> Pooling:
     by_item: dict[str, list[Holding]] = {}
     for holding in holdings:
         by_item.setdefault(holding.item, []).append(holding)
-    rows, litres, lines = [], 0.0, 0.0
+    rows, litres = [], 0.0
     units: dict[str, tuple[float, float]] = {}
     for item, found in by_item.items():
         # By the money that leaves the unit when it draws on the store; the unit's name breaks ties.
@@ -99,13 +96,13 @@ def pool_slow_items(holdings: Sequence[Holding]) -> Pooling:
         own, kept = sum(h.own_value for h in mine), sum(kept_units(h) for h in mine[:choice.count])
         rows.append((item, len(mine), choice.count, sum(h.own_packs for h in mine), own, choice.store_units,
                      choice.store_packs, kept, choice.value, own - choice.value))
-        litres, lines = litres + choice.litres, lines + choice.lines
+        litres += choice.litres
         for k, h in enumerate(mine):
             old, new = units.get(h.unit, (0.0, 0.0))
             units[h.unit] = old + h.own_value, new + (_kept_value(h) if k < choice.count else h.own_value)
     items = pd.DataFrame(rows, columns=POOLING_COLUMNS)
     each = pd.DataFrame([(u, b, a, b - a) for u, (b, a) in units.items()], columns=POOLED_UNIT_COLUMNS)
-    return Pooling(items, each, float(items["pooled_value"].sum()), float(items["own_value"].sum()), litres, lines)
+    return Pooling(items, each, float(items["pooled_value"].sum()), float(items["own_value"].sum()), litres)
 
 
 def kept_units(holding: Holding) -> int:
@@ -134,19 +131,18 @@ def _store_level(pmf: np.ndarray, chance: float, pack: int) -> int:
 def _choices(rows: list[Holding]) -> list[_Choice]:
     """Pool none, or the first k units, k spread over at most MOST_CHOICES numbers."""
     own = sum(h.own_value for h in rows)
-    out = [_Choice(0, 0, 0, own, 0.0, 0.0)]
+    out = [_Choice(0, 0, 0, own, 0.0)]
     counts = set(np.unique(np.linspace(2, len(rows), min(len(rows) - 1, MOST_CHOICES)).round().astype(int)))
-    together, lines, value, chance = np.ones(1), 0.0, own, 1.0
+    together, value, chance = np.ones(1), own, 1.0
     for k, holding in enumerate(rows, 1):
         together = np.convolve(together, holding.interval)
         above = np.cumsum(together[::-1])[::-1]
         together = together[: max(int((above > _TAIL).sum()), 1)]  # sums over hundreds of units stay short
         chance = min(chance, holding.shortage_chance)
         value += _kept_value(holding) - holding.own_value
-        lines += min(holding.uses_per_day, 1.0)
         if k in counts:
             level, pack = _store_level(together, chance / 2, holding.pack), holding.pack
             held = value + (level + (pack - 1) / 2) / pack * holding.price
             litres = (level + pack - 1) / pack * holding.litres
-            out.append(_Choice(k, level, -(-level // pack), held, litres, lines))
+            out.append(_Choice(k, level, -(-level // pack), held, litres))
     return out

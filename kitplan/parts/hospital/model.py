@@ -117,7 +117,6 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
             name, str(item["item"]), int(item["pack"]), float(item["price"]), float(item["litres"]),
             int(level["par_packs"]), float(level["mean_value"]), chance,
             interval=_pmf(demand.units[:, i]), transport=_pmf(busiest[:, column]),
-            uses_per_day=float(level["expected_units"]) / unit.stock.protection_interval_days,
         ))
     return tuple(out)
 

@@ -17,9 +17,6 @@ from kitplan.resources import caution
 from kitplan.write.book import Book, Page
 from kitplan.write.tables import table_bytes
 
-_WORTH_SAYING = 0.001
-"""Share of the stock's value under which what a central store frees is no reason to build one."""
-
 WORKBOOK = "all-units.xlsx"
 
 
@@ -90,9 +87,7 @@ def _freed(hospital: Hospital) -> list[str]:
         shared = (pooling.items["units_holding"] > 1).any()
         return ["One central store would free nothing" + ("." if shared else ": the units share no slow item.")]
     items = f"{len(pooled)} slow item" + "s" * (len(pooled) != 1)
-    worth = pooling.saving >= _WORTH_SAYING * _totals(hospital)[hospital.currency]
-    frees = f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L" if worth else (
-        "next to nothing")
+    frees = f"{money(pooling.saving, hospital.currency)} and take {pooling.shelf_litres:,.0f} L"
     return [f"One central store for {items}, {_days(hospital.transport_days)} away, would free {frees}."]
 
 
@@ -127,7 +122,6 @@ def _holders(page: Page, hospital: Hospital) -> None:
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     for line in _freed(hospital):
         page.spread(line, "lead")
-    page.spread(f"The store sends out about {pooling.lines_per_day:.1f} lines a day.", "note")
     page.skip()
     page.table(pooling.items.sort_values(["saving", "item"], ascending=[False, True]), "central store", freeze=True)
     page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving))

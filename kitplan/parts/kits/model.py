@@ -26,7 +26,6 @@ from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.work import Work
 from kitplan.read.days import WEEK_DAYS
-from kitplan.read.money import exact
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
 
@@ -63,20 +62,8 @@ class KitPlan(Result, writes={
             f" {chosen['monthly_cost']:,.0f} {currency} a month (one design each would cost"
             f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
         ]
-        more = self.curve[self.curve["designs"] == chosen["designs"] + 1]
-        if len(more) and more["saved"].iloc[0] > 0.01 * chosen["monthly_cost"]:
-            sentences.append(f"One design more would save {more['saved'].iloc[0]:,.0f} {currency} a month.")
         builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
         sentences.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
-        rolls = self.opened.single[self.opened.single["role"] == "tape"]
-        if len(rolls) > 1:
-            best, one = rolls.iloc[0], rolls.iloc[1]
-            if best["serves"] == one["serves"]:
-                dearer = exact(one["monthly_cost"] - best["monthly_cost"], currency)
-                sentences.append(
-                    f"Tape: one roll for all, {one['item']}, costs {dearer} a month more than each kind's best; "
-                    f"{100 * one['discarded_share']:.0f} % of it is thrown away."
-                )
         return [*sentences, *self.notes]
 
 

@@ -82,6 +82,8 @@ class BackOrder:
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
                  + (f", then none for {self.days - r.lasts_days:.0f}" if r.lasts_days < self.days else "")
                  for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
+        lasts += [f"{r.item}: never counted, so what is left is not known: count it"
+                  for r in self.shelf.itertuples() if r.units != r.units]
         buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
         told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
@@ -128,7 +130,7 @@ def missing_items(unit: Unit, seed: int, choice: ItemChoice, now: Standing, plan
     demand = draw_demand(unit, choice, days, RECOURSE_SCENARIOS, seed, "back order", tables)
     held = {item: float(sum(lot.units for lot in now.lots(item) if days_left(lot, now.last_count or date.min) >= 0))
             for item in now.shelf}
-    found = plan_back_order(unit, choice, tables, demand, "back order", held)
+    found = plan_back_order(unit, choice, tables, demand, held)
     return replace(found, shelf=_shelf(unit, demand, now, plan))
 
 
@@ -142,15 +144,15 @@ def _as_if_all_could_be_had(unit: Unit, tables: AttemptTables) -> ItemChoice:
         return base
 
 
-def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, demand: Demand, stream: str,
+def plan_back_order(unit: Unit, item_choice: ItemChoice, tables: AttemptTables, demand: Demand,
                     held_units: Mapping[str, float]) -> BackOrder:
     """Choose substitutes for the items in unit.stock.unavailable.
 
-    item_choice: as if everything could be had; demand: its scenarios over the weeks in question, drawn
-    from `stream`; held_units: single items on the shelf, by item.
+    item_choice: as if everything could be had; demand: its scenarios over the weeks in question; held_units: single
+    items on the shelf, by item.
     """
     lines = _demand_lines(unit, item_choice, tables)
-    uses = _uses(unit, lines, demand, stream)
+    uses = _uses(unit, lines, demand)
     packs, split, report = _solve(unit, lines, uses, demand, held_units)
     critical = unit.items.set_index("item")["critical"]
     stranded = [line for line in lines if line.stranded(unit.stock.unavailable)]
@@ -205,11 +207,11 @@ def _items_a_use(unit: Unit, tables: AttemptTables, stratum: int, item: pd.Serie
     return None if opened is None or mean <= 0 else float(uses @ opened) / mean
 
 
-def _uses(unit: Unit, lines: list[_Line], demand: Demand, stream: str) -> np.ndarray:
+def _uses(unit: Unit, lines: list[_Line], demand: Demand) -> np.ndarray:
     """Uses of each demand line, float ndarray (n_scenarios, n_lines): attempts, or arrivals for once an airway."""
     found = demand.re_secures.astype(float)
     if any(line.once for line in lines):
-        fresh = arrivals_by_stratum(unit, demand.days, demand.n_scenarios, demand.seed, stream)
+        fresh = arrivals_by_stratum(unit, demand.days, demand.n_scenarios, demand.seed, demand.stream)
     columns = [(fresh if line.once else found)[:, list(line.strata)].sum(axis=1) * line.share for line in lines]
     return np.stack(columns, axis=1) if columns else np.zeros((demand.n_scenarios, 0))
 
@@ -295,7 +297,8 @@ def _shelf(unit: Unit, demand: Demand, now: Standing, plan: RoundPlan) -> pd.Dat
         usual = plan.level[item].use_per_day if item in plan.level else float(use.mean())
         busy = float(np.quantile(use, unit.stock.readiness, method="higher"))
         lasts = [days_of_cover(lots, day, pace) if day and pace > 0 else np.nan for pace in (usual, busy)]
-        rows.append((item, float(sum(lot.units for lot in lots)), *lasts))
+        known = bool(lots) or item in now.counted
+        rows.append((item, float(sum(lot.units for lot in lots)), *lasts) if known else (item, *[np.nan] * 3))
     return pd.DataFrame(rows, columns=SHELF_COLUMNS)
 
 

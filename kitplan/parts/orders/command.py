@@ -22,8 +22,6 @@ _unit = click.option("--unit", "unit_path", metavar="UNIT", type=common.GivenPat
                      help="The unit of the file.  [default: the folder that FILE lies in, or one above]")
 _on = click.option("--on", "on_day", metavar="DATE", type=click.DateTime(["%Y-%m-%d"]),
                    help="The day it was done, 2026-07-01.  [default: what the sheet says, else today]")
-_sure = click.option("--sure", metavar="N", type=click.IntRange(1), multiple=True,
-                     help="What question number N asks about is right as it stands; may be given again.")
 _older = click.option("--older", is_flag=True, help="The count may be older than the last one.")
 
 
@@ -32,7 +30,7 @@ def _step_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None,
-              seed: int | None, *, older: bool = False, sure: tuple[int, ...] = (), order: bool = False,
+              seed: int | None, *, older: bool = False, order: bool = False,
               without: tuple[str, ...] = (), weeks: float | None = None) -> WeeklyRound:
     """One step of the week, from the filled-in sheet to the book and the papers."""
     from kitplan.parts.orders import round_command as rounds
@@ -41,9 +39,9 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
     with rounds.session(unit_path, out, seed, without=without, weeks=weeks) as work:
         day = on_day.date() if on_day else None
         if what.absolute() != unit_path.absolute():
-            rounds.take_in(work, step, what, day, older=older, sure=sure)
+            rounds.take_in(work, step, what, day, older=older)
         else:
-            rounds.take_in_unit(work, step, unit_path, day, older=older, sure=sure)
+            rounds.take_in_unit(work, step, unit_path, day, older=older)
         if work.book is work.found and not work.told:
             work.told.append("Nothing new was typed in.")
         weekly = work.weekly(keep_order=step != "order")
@@ -95,7 +93,6 @@ def receive(**given: Any) -> None:
 @click.command("count")
 @_step_options
 @_older
-@_sure
 @common.run_safely()
 def count(**given: Any) -> None:
     """Take in what was counted and answered: the sheets Receive, Questions and Count, or a table like on_hand.csv.
@@ -108,7 +105,6 @@ def count(**given: Any) -> None:
 @click.command("order")
 @_step_options
 @_older
-@_sure
 @click.option("--without", metavar="ITEM", multiple=True, help="An item that cannot be had; may be given again.")
 @click.option("--weeks", metavar="N", type=click.FloatRange(0, 104, min_open=True),
               help="For how many weeks it cannot be had.  [default: until the order of the next count arrives]")
@@ -117,14 +113,14 @@ def count(**given: Any) -> None:
 @common.run_safely()
 def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime | None, seed: int | None,
           only_show: bool, cluster: str | None, **of_one_unit: Any) -> None:
-    """Order in whole packs after a count; takes in the sheets Receive, Questions and Count first.
+    """Order in whole packs after a count; takes in Receive, Questions, Count and where kits went first.
 
     The order goes into the book as made: the same count read again orders nothing twice. A folder of units is ordered
     for unit by unit, and all-units-order.xlsx adds the orders up.
     """
     if unit_path is None and is_folder_of_units(what):
         if any(of_one_unit.values()):
-            raise click.UsageError("--older, --sure, --without and --weeks are for one unit: order for it by itself.")
+            raise click.UsageError("--older, --without and --weeks are for one unit: order for it by itself.")
         from kitplan.parts.hospital.command import order_and_tell
 
         day = on_day.date() if on_day else None

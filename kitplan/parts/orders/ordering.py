@@ -271,26 +271,25 @@ def _because(level: Level, line: tuple[Any, ...], hurry: tuple[int, str, float],
              asked: int) -> str:
     urgent, held, in_kits, cover, coming, position, packs = line[0], *line[6:12]
     pack = line[4]
-    parts = [f"on the shelf {held}"]
+    parts = [f"on the shelf {held:,}"]
     if in_kits:
-        parts.append(f"in kits {in_kits}")
+        parts.append(f"in kits {in_kits:,}")
     if cover < held + in_kits:
-        parts.append(f"of which {held + in_kits - cover} out of date before use")
+        parts.append(f"of which {held + in_kits - cover:,} out of date before use")
     if coming:
-        parts.append(f"on order {coming}")
+        parts.append(f"on order {coming:,}")
     if asked:
         parts.append(f"back order asks for {counted(asked, 'pack')}")
     if gone:
         parts.append(gone)
     elif packs:
-        parts.append(f"{position} is under {level.level_units}, so {packs} x {pack}" if pack > 1
-                     else f"{position} is under {level.level_units}, so {packs}")
+        parts.append(f"{position:,} is under {level.level_units:,}, so {packs:,}" + f" x {pack:,}" * (pack > 1))
     else:
-        parts.append(f"{position} is not under {level.level_units}: nothing to order")
+        parts.append(f"{position:,} is not under {level.level_units:,}: nothing to order")
     text = ", ".join(parts)
     if urgent:
         units, number, days = hurry
         arrival = (day + timedelta(days=math.ceil(days))).isoformat()
         awaited = f"order {number}" if number else "the order"
-        text = f"URGENT: fewer than the {units} that may be needed before {awaited} arrives ({arrival}); {text}"
+        text = f"URGENT: fewer than the {units:,} that may be needed before {awaited} arrives ({arrival}); {text}"
     return text

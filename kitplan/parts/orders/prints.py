@@ -10,7 +10,7 @@ from kitplan.parts.orders.bin_labels import bin_labels_pdf
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order
 from kitplan.planning import Plan
-from kitplan.read.catalogue import spoken_names
+from kitplan.read.catalogue import in_words, spoken_names
 from kitplan.read.money import exact, figure
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
@@ -96,7 +96,7 @@ def expiry_list(order: Order, foot: str, named: dict[str, str]) -> Listing:
              r.spoils_units, r.advice, None) for r in order.to_watch.itertuples(index=False)]
     return Listing("Dates to watch", f"Counted on {order.counted.isoformat()}. First expired, first out: put the "
                    "oldest date in front. Stock past its date goes off the shelf.", columns, rows, foot, upright=False,
-                   after=[order.dates_without_work])
+                   after=[in_words(named)(order.dates_without_work)])
 
 
 def build_list(weekly: WeeklyRound, foot: str, named: dict[str, str]) -> Listing:
@@ -109,4 +109,5 @@ def build_list(weekly: WeeklyRound, foot: str, named: dict[str, str]) -> Listing
             for build in weekly.builds for number, item, lot in build.takes()]
     how = ("One kit after the other; write its number and its first date on its card. The lots last past the next "
            "count where there are such; where you take another one, write it here.") if rows else "None can be built."
-    return Listing("Kits to build", "\n".join([*(build.told for build in weekly.builds), how]), columns, rows, foot)
+    told = [*map(in_words(named), (build.told for build in weekly.builds)), how]
+    return Listing("Kits to build", "\n".join(told), columns, rows, foot)

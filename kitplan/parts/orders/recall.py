@@ -24,7 +24,7 @@ RECALL_COLUMNS = ["item", "lot", "where", "kit", "units", "at_most", "expires", 
 
 @dataclass(frozen=True, repr=False)
 class Recall(Result, writes={"recall": "places"}):
-    """A recalled lot. places: RECALL_COLUMNS, one row a place. received: single items of it that ever came, by item.
+    """A recalled lot. places: RECALL_COLUMNS, one row a place.
 
     after: item -> (left without the lot, on order, level, packs to order now, True when what is left is under urgent).
     written: item -> last day on which a count or a delivery names the lot. like: lots of the book that are written
@@ -33,11 +33,9 @@ class Recall(Result, writes={"recall": "places"}):
 
     lot: str
     places: pd.DataFrame
-    received: Mapping[str, int]
     after: Mapping[str, tuple[int, int, int, int, bool]]
     written: Mapping[str, date]
     like: Sequence[str] = ()
-
 
     def sentences(self) -> list[str]:
         """What to do, most urgent first."""
@@ -66,15 +64,13 @@ def find_recall(lot: str, book: OrderBook, now: Standing, plan: RoundPlan, item:
     """Find a lot of one item or of all; letters and digits tell, for a notice spaces and hyphens it otherwise."""
     wanted = _folded(lot)
     rows = [row for row in _everywhere(book, now) if _folded(row[1]) == wanted and item in (None, row[0])]
-    received: dict[str, int] = {}
-    for line in book.of("deliveries"):
-        if line.event == "received" and _folded(line.lot) == wanted and item in (None, line.item):
-            received[line.item] = received.get(line.item, 0) + line.units
-    touched = [i for i in dict.fromkeys([*(row[0] for row in rows), *received]) if i in plan.level]
+    came = [x.item for x in book.of("deliveries") if x.event == "received" and _folded(x.lot) == wanted
+            and item in (None, x.item)]
+    touched = [i for i in dict.fromkeys([*(row[0] for row in rows), *came]) if i in plan.level]
     named = {_folded(x.lot): x.lot for t in ("deliveries", "counts", "kits") for x in book.of(t) if x.lot}
     like = () if rows else [named[i] for i in get_close_matches(wanted, named, 3, _ALIKE) if i != wanted]
     lost = {i: sum(row[4] for row in rows if row[0] == i and row[2] == "shelf") for i in touched}
-    return Recall(lot, pd.DataFrame(rows, columns=RECALL_COLUMNS), received,
+    return Recall(lot, pd.DataFrame(rows, columns=RECALL_COLUMNS),
                   {i: _after(i, lost[i], now, plan) for i in touched},
                   {x.item: x.day for table in ("counts", "deliveries") for x in book.of(table)
                    if _folded(x.lot) == wanted and item in (None, x.item)}, like)

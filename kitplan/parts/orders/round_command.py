@@ -16,7 +16,7 @@ import click
 from kitplan.commands.common import Progress, load, out_folder, say
 from kitplan.commands.plan_in_use import plan_in_use
 from kitplan.demand.rate_from_use import learn_from, rate_record
-from kitplan.many import find_units, jobs_for
+from kitplan.many import papers_together
 from kitplan.outputs import part_prints, part_tables, record_of
 from kitplan.parts.orders import steps
 from kitplan.parts.orders.back_order import BackOrder, missing_items
@@ -30,7 +30,7 @@ from kitplan.planning import Plan, with_parts
 from kitplan.read import order_book
 from kitplan.read.findings import suggestion
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, Row, has_round, read_round
+from kitplan.read.round_sheets import DAY_LABELS, SHEETS, Names, RoundSheets, has_round, read_round
 from kitplan.read.unit import load_unit
 from kitplan.read.values import Unit
 from kitplan.read.workbook import is_unit_workbook
@@ -38,12 +38,11 @@ from kitplan.workbooks import build_workbooks
 from kitplan.write.tables import table_bytes
 from kitplan.write.writer import OutputError, one_writer, write_outputs
 
-TAKES = {
-    "receive": ("receive",), "count": ("receive", "answers", "ordered", "count"),
-    "order": ("receive", "answers", "ordered", "count"),
-    "build": ("receive", "answers", "ordered", "count", "kits"), "to_class": ("to_class",),
-}
-"""Step -> the sheets that it takes in, in order: its own and those of the steps before it."""
+_COUNT = "receive", "answers", "ordered", "moved", "count"
+TAKES = {"receive": ("receive",), "count": _COUNT, "order": _COUNT, "build": (*_COUNT, "kits"),
+         "to_class": ("to_class",)}
+"""Step -> what it takes in, in order: its sheet and those of the steps before it. "moved" is where kits went, of
+Build kits: one at a bedside is not ready, so a count and an order have to know it."""
 
 
 @dataclass
@@ -120,11 +119,9 @@ def find_unit(filled: Path) -> Path:
         return planned_from
     if is_unit_workbook(filled):
         return filled
-    together = here.parent.parent
-    if (together / "all-units.json").is_file():
-        for job in jobs_for(find_units(together.parent), together):
-            if job.out == here.parent:
-                return job.path
+    for unit, place in papers_together(here.parent.parent).items():
+        if place == here.parent:
+            return unit
     fault, mend = ("lies in no unit's folder", "Say which unit it is of with --unit.") if filled.exists() else (
         "is not there", "Check the spelling of the path.")
     raise InputError([Problem(str(filled), fault, mend)], "looking for the unit")
@@ -192,42 +189,41 @@ def mend_book(work: Session) -> None:
     work.told.append("The book was taken as it stands. The tables as they were found are beside it.")
 
 
-def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False,
-            sure: tuple[int, ...] = ()) -> None:
+def take_in(work: Session, step: str, filled: Path, on_day: date | None, *, older: bool = False) -> None:
     """Take in what was typed on the sheets of a step and of those before it."""
     work.filled = filled
     is_book = filled.suffix.casefold() in (".xlsx", ".xlsm")
-    own = {"order": "count", "build": "kits"}.get(step, step)
-    wanted = TAKES[step] if is_book else (own,)
+    wanted = TAKES[step] if is_book else {"order": ("count",), "build": ("moved", "kits")}.get(step, (step,))
     gone = frozenset(i for i in {x.item for x in work.book.lines} if i and i not in work.catalogue.pack)
-    sheets = read_round(filled, work.names(), wanted, gone, work.unit.day_first)
+    tables = tuple("kits" if table == "moved" else table for table in wanted)
+    sheets = read_round(filled, work.names(), tuple(dict.fromkeys(tables)), gone, work.unit.day_first)
     _same_unit(sheets, work)
     unit_plan, catalogue, source = work.plan.orders.plan, work.catalogue, sheets.source
-    surely = [Row(0, no=number, right=True) for number in sure]
     takers: dict[str, Callable[[], steps.Step]] = {
         "receive": lambda: steps.receive(sheets, work.book, unit_plan, catalogue, _day(sheets, "receive", on_day)),
-        "answers": lambda: steps.answer([*sheets.of("answers"), *surely], work.book, source),
+        "answers": lambda: steps.answer(sheets.of("answers"), work.book, source),
         "ordered": lambda: steps.amend_orders(sheets.of("ordered"), work.book, source),
         "count": lambda: steps.count(sheets, work.book, unit_plan, catalogue, _day(sheets, "count", on_day),
                                      older=older),
+        "moved": lambda: built(sheets.of("moved"), work.book, standing(work.book), unit_plan,
+                               _day(sheets, "kits", sheets.days.get("count") or on_day), source),
         "kits": lambda: built(sheets.of("kits"), work.book, standing(work.book), unit_plan,
                               _day(sheets, "kits", on_day), source),
         "to_class": lambda: steps.to_class(sheets, work.book, unit_plan, catalogue, _day(sheets, "to_class", on_day)),
     }
     for table in wanted:
-        if sheets.of(table) or (table == "answers" and sure):
+        if sheets.of(table):
             work.add(takers[table]())
     work.told += [f"Look at: {warning}" for warning in sheets.warnings]
     if is_book and step != "to_class":
         _look_further(work, step, filled)
 
 
-def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False,
-                 sure: tuple[int, ...] = ()) -> None:
+def take_in_unit(work: Session, step: str, unit_path: Path, on_day: date | None, *, older: bool = False) -> None:
     """Take in the unit's own stock-room workbook; where nothing is typed there, its on_hand table."""
     workbook = work.folder / STOCK_ROOM.file
     if workbook.is_file() and has_round(workbook):
-        take_in(work, step, workbook, on_day, older=older, sure=sure)
+        take_in(work, step, workbook, on_day, older=older)
     if work.book is not work.found or step == "receive" or work.unit.on_hand is None:
         return
     lines = steps.first_count(work.unit, work.plan.orders.plan, work.catalogue, on_day)
@@ -266,7 +262,7 @@ def _look_further(work: Session, step: str, filled: Path) -> None:
     if not later:
         return
     sheets = read_round(filled, work.names(), later, day_first=work.unit.day_first)
-    waiting = [t for t in later if sheets.of(t)]
+    waiting = [t for t in later if sheets.of(t) or (t == "kits" and step == "receive" and sheets.of("moved"))]
     if waiting:
         work.renew = False
         names, last = " and ".join(SHEETS[t] for t in waiting), "build" if "kits" in waiting else "count"

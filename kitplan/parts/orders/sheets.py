@@ -15,7 +15,7 @@ from kitplan.parts.orders.ordering import Order, urgent_under
 from kitplan.parts.orders.round_plan import Level, RoundPlan
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
-from kitplan.read.catalogue import spoken_names
+from kitplan.read.catalogue import in_words, spoken_names
 from kitplan.read.round_sheets import DAY_LABELS, SHEETS
 from kitplan.read.values import STRATUM_KEY
 from kitplan.write.book import Book, Formula, Page
@@ -152,13 +152,13 @@ def _dates(page: Page, order: Order, named: dict[str, str]) -> None:
     dated = order.to_watch
     page.skip()
     if dated.empty:
-        page.spread(order.dates_without_work, "wrap")
+        page.spread(in_words(named)(order.dates_without_work), "wrap")
         return
     page.another_table(len(dated))
     page.spread("Dates to watch: first expired, first out. Put the oldest date in front.", "strong")
     page.table(dated.assign(named=dated["item"].map(named).fillna(""), use_by=dated["expires"].dt.strftime("%Y-%m-%d")),
                "dates to watch")
-    page.spread(order.dates_without_work, "wrap")
+    page.spread(in_words(named)(order.dates_without_work), "wrap")
 
 
 def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
@@ -170,7 +170,7 @@ def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
         told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"
         told += f". Not more: {build.held_back}" if build.held_back else ""
         told += f". Look at: {build.soon}" if build.soon else ""
-        page.row((build.design, told, build.wanted, build.ready, build.build, None, *[None] * 6),
+        page.row((build.design, in_words(named)(told), build.wanted, build.ready, build.build, None, *[None] * 6),
                  (page.kinds[0], "wrap", *page.kinds[2:9], "text", "text", "text"))
     for kit in [*weekly.now.kits_at("shelf"), *weekly.now.kits_at("bedside")]:
         first = kit.first_expiry.isoformat() if kit.first_expiry else ""

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.common import printable, run_safely, say, tell_written, unit_options
+from kitplan.commands.common import run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
 
@@ -21,12 +21,8 @@ def command(unit_path: Path, out: Path | None, seed: int | None) -> None:
     With fewer than twenty events it tells the rates that a plan rests on, and what they rest on.
     """
     files = ("tables/rates.csv", "resecure_learnt.toml")
-    plan, written = run_part("rates", unit_path, out, seed, files, remove_stale=True)
+    plan, written = run_part("rates", unit_path, out, seed, files)
     learnt = plan.rates
     for note in (*learnt.notes, *learnt.warnings):
         say(f"Look at: {note}")
     tell_written(written, "open rates.xlsx", learnt.sentences())
-    if learnt.used:
-        from kitplan.demand.learnt_block import block_text
-
-        click.echo("\n" + printable(block_text(plan.unit, learnt)))

@@ -34,8 +34,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, class_files: tu
                                   "Put a class.toml into the unit's folder, or name one with --class.")])
 
     files = ("tables/training_list.csv",)
-    plan, written = run_part("training", unit_path, out, seed, files, prepare, remove_stale=True,
-                             classes=class_files)
+    plan, written = run_part("training", unit_path, out, seed, files, prepare, classes=class_files)
     for warning in plan.warnings:
         say(f"Look at: {warning}")
     tell_written(written, "open class.xlsx", plan.training.sentences())

@@ -140,9 +140,12 @@ def _why(lessons: Sequence[TrainingClass], needs: ClassNeeds, taken: pd.DataFram
 
 
 def short_title(lessons: Sequence[TrainingClass], lesson: int) -> str:
-    """A class by its title; of one course alone, a session by its number."""
-    alone = len(courses(lessons)) == 1 and len(lessons) > 1
-    return f"session {lessons[lesson].session}" if alone else lessons[lesson].title
+    """A class by its title, by its day where titles are long; of one course alone, a session by its number."""
+    if len(courses(lessons)) == 1 and len(lessons) > 1:
+        return f"session {lessons[lesson].session}"
+    days = {x.day for x in lessons if x.day}
+    long = max(len(x.title) for x in lessons) > 20
+    return f"{lessons[lesson].day}" if long and len(days) == len(lessons) else lessons[lesson].title
 
 
 def _durable_rows(
