@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -19,19 +18,11 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     Columns of ParPlan.levels plus bin, critical (bool), price, unit_of_issue ("box of 50"), spoken (description,
     or the item's name where there is none). Rows with the same bin keep the catalogue's order.
     """
-    items = plan.unit.items
-    extra = pd.DataFrame({
-        "item": items["item"].astype(str),
-        "bin": items["bin"].fillna("").astype(str),
-        "critical": items["critical"].astype(bool),
-        "price": items["price"].astype(float),
-        "use_unit": items["use_unit"].astype(str),
-    })
-    lines = plan.par.levels.merge(extra, on="item", how="left")
+    said = plan.unit.items[["item", "bin", "critical", "price", "use_unit"]]
+    lines = plan.par.levels.merge(said, on="item", how="left")
     lines["unit_of_issue"] = [unit_of_issue(int(p)) for p in lines["pack"]]
     lines["spoken"] = [d or i for d, i in zip(lines["description"].fillna("").astype(str), lines["item"])]
-    order = sorted(range(len(lines)), key=lambda k: (shelf_key(lines["bin"].iloc[k]), k))
-    return lines.iloc[order].reset_index(drop=True)
+    return lines.sort_values("bin", key=lambda bins: bins.map(shelf_key), kind="stable", ignore_index=True)
 
 
 def unit_of_issue(pack: int) -> str:
@@ -47,9 +38,3 @@ def order_rule(level: int, pack: int) -> str:
 def role_title(role: str) -> str:
     """A role as a heading: prep_wipe -> Prep wipe."""
     return role.replace("_", " ").strip().capitalize()
-
-
-def by_role(lines: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Groups of lines by role, in the order in which the shelf meets them."""
-    for role in dict.fromkeys(lines["role"]):
-        yield str(role), lines[lines["role"] == role]
