@@ -34,19 +34,16 @@ class NoCluster(OSError):
         self.mend = mend
 
 
-def is_folder_of_units(path: Path) -> bool:
-    """True for a folder that holds units and is none itself."""
-    if not path.is_dir() or (path / "unit.toml").exists():
-        return False
-    from kitplan.many import find_units
+def is_folder_of_units(path: Path, cluster: str | None) -> bool:
+    """True for a folder that holds units and is none itself. Refuses a cluster for anything else: raises NoCluster."""
+    if path.is_dir() and not (path / "unit.toml").exists():
+        from kitplan.many import find_units
 
-    return bool(find_units(path))
-
-
-def only_for_folders(cluster: str | None) -> None:
-    """Refuse a cluster for one unit."""
+        if find_units(path):
+            return True
     if cluster is not None:
         raise NoCluster("--cluster", "is for a folder of units", "Leave it out, or name the folder that holds them.")
+    return False
 
 
 @contextlib.contextmanager

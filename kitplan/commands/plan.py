@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from kitplan.commands import common
-from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
+from kitplan.commands.cluster import cluster_option, is_folder_of_units
 
 if TYPE_CHECKING:
     from kitplan.read.values import Unit
@@ -54,9 +54,11 @@ def command(
     A folder of units is planned unit by unit, two at a time, each into a folder of its own, and all-units.xlsx
     shows them together.
     """
-    if readiness is None and plan_units(unit_path, out, seed, None, store_days, cluster):
+    if is_folder_of_units(unit_path, cluster) and readiness is None:
+        from kitplan.parts.hospital.command import plan_and_tell
+
+        plan_and_tell(unit_path, common.out_folder(unit_path, out), seed, None, store_days, cluster)
         return
-    only_for_folders(cluster)
     make_plan(unit_path, out, seed, None, readiness)
 
 
@@ -124,17 +126,6 @@ def _read(unit_path: Path, seed: int | None) -> Iterator[Unit]:
     from kitplan.read.unit import load_unit
 
     yield load_unit(unit_path, seed)
-
-
-def plan_units(unit_path: Path, out: Path | None, seed: int | None, parts: tuple[str, ...] | None, store_days: float,
-               cluster: str | None) -> bool:
-    """Plan a folder of units; False where `unit_path` is none."""
-    if not is_folder_of_units(unit_path):
-        return False
-    from kitplan.parts.hospital.command import plan_and_tell
-
-    plan_and_tell(unit_path, common.out_folder(unit_path, out), seed, parts, store_days, cluster)
-    return True
 
 
 def aimed_at(unit: Unit, readiness: float | None) -> Unit:

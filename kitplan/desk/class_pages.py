@@ -84,7 +84,7 @@ def _form(folder: Path, now: dict[str, Any], faults: Sequence[Problem] = ()) -> 
     held = [(item, stock.get("units", "") if isinstance(stock, dict) else stock)
             for item, stock in now.get("have", {}).items()]
     techniques = {key: technique.title for key, technique in unit.techniques.items()}
-    items = list(zip(unit.items["item"], unit.items["description"].fillna("")))
+    items = list(zip(unit.items["item"], unit.items["description"]))
     return {
         "file": _file(folder), "files": _files(folder), "now": now, "numbers": _NUMBERS, "techniques": techniques,
         "items": items, "of_a_session": _OF_A_SESSION, "sessions": [(s, _shown(s, 1)) for s in sessions],

@@ -257,8 +257,8 @@ def marked(name: str, critical: bool) -> str:
 
 
 def spoken_names(items: pd.DataFrame) -> dict[str, str]:
-    """Item -> its description, or else its name, as sheets and prints say it."""
-    return {r.item: marked(r.description or r.item, r.critical) for r in items.itertuples(index=False)}
+    """Item -> its description as sheets and prints say it."""
+    return {r.item: marked(r.description, r.critical) for r in items.itertuples(index=False)}
 
 
 def in_words(spoken: Mapping[str, str]) -> Callable[[str], str]:

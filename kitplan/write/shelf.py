@@ -15,13 +15,11 @@ if TYPE_CHECKING:
 def stock_lines(plan: Plan) -> pd.DataFrame:
     """Par levels with what the catalogue says of each item, in shelf order.
 
-    Columns of ParPlan.levels plus bin, critical (bool), price, unit_of_issue ("box of 50"), spoken (description,
-    or the item's name where there is none). Rows with the same bin keep the catalogue's order.
+    Columns of ParPlan.levels plus bin, critical (bool) and unit_of_issue ("box of 50"). Rows with the same bin keep the
+    catalogue's order.
     """
-    said = plan.unit.items[["item", "bin", "critical", "price", "use_unit"]]
-    lines = plan.par.levels.merge(said, on="item", how="left")
+    lines = plan.par.levels.merge(plan.unit.items[["item", "bin", "critical"]], on="item", how="left")
     lines["unit_of_issue"] = [unit_of_issue(int(p)) for p in lines["pack"]]
-    lines["spoken"] = [d or i for d, i in zip(lines["description"].fillna("").astype(str), lines["item"])]
     return lines.sort_values("bin", key=lambda bins: bins.map(shelf_key), kind="stable", ignore_index=True)
 
 

@@ -526,7 +526,7 @@ def issued(unit, by_item, months=("2026-01", "2026-02", "2026-03")):
 
 
 def level_unit():
-    items = pd.DataFrame({"item": ["a", "b", "c"], "role": ["r", "s", "t"], "description": ["A", "B", ""]})
+    items = pd.DataFrame({"item": ["a", "b", "c"], "role": ["r", "s", "t"], "description": ["A", "B", "C"]})
     return SimpleNamespace(items=items, currency="USD", n_strata=1)
 
 
@@ -558,7 +558,7 @@ def test_a_role_of_which_nothing_was_issued_keeps_its_recipe_and_is_named_with_i
     unit, known = level_unit(), frozenset(("2026-01", "2026-02", "2026-03"))
     moved, said = on_own_level(unit, sampled(3), issued(unit, {"a": 100, "b": 100}), known, np.random.default_rng(1))
     assert moved.use[:, 3, 2].mean() == pytest.approx(100, rel=0.02)
-    assert said[-1].startswith("Never issued, and taken as the recipe says: c: 100 USD of what is expected for "
+    assert said[-1].startswith("Never issued, and taken as the recipe says: C: 100 USD of what is expected for "
                                "2026-04 to 2026-04.")
 
 

@@ -167,13 +167,13 @@ def test_days_of_issue_are_spoken_of_from_five_days_apart(gap, said):
 
 
 def test_items_never_issued_are_named_dearest_first_three_at_the_most_with_their_money():
-    many = SimpleNamespace(items=pd.DataFrame({"item": list("abcde"), "description": ["A", "", "C", "D", "E"]}),
+    many = SimpleNamespace(items=pd.DataFrame({"item": list("abcde"), "description": ["A", "B", "C", "D", "E"]}),
                            currency="USD")
     lines = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 3.0, 4.0, 0.0]), "2026-04 to 2027-03")
-    assert lines[-1].startswith("Never issued, and taken as the recipe says: D; C; b and 1 more: 10 USD of what is "
+    assert lines[-1].startswith("Never issued, and taken as the recipe says: D; C; B and 1 more: 10 USD of what is "
                                 "expected for 2026-04 to 2027-03.")
     three = _said(many, 1.0, 6, None, np.array([1.0, 2.0, 0.0, 4.0, 0.0]), "2026-04 to 2027-03")
-    assert "says: D; b; A: 7 USD" in three[-1]
+    assert "says: D; B; A: 7 USD" in three[-1]
 
 
 @pytest.mark.parametrize(("level", "far"), [(0.5, False), (0.49, True), (2.0, False), (2.01, True)])

@@ -106,11 +106,11 @@ def test_a_level_of_the_program_is_stocked_or_not():
 
 
 @pytest.mark.parametrize(("held", "said"), [
-    (1, "Look first at cap: your par of 4 is 1 under what the plan wants (5)."), (2, None)])
+    (1, "Look first at Cap: your par of 4 is 1 under what the plan wants (5)."), (2, None)])
 def test_a_present_par_under_the_plan_is_told_with_what_it_lacks(held, said):
     """Five wanted, in packs of four."""
     present = pd.DataFrame({"item": ["cap"], "par_packs": [held]})
-    levels = pd.DataFrame({"item": ["cap", "tie"], "description": ["", "Tie"], "par_units": [5, 9], "pack": [4, 1]})
+    levels = pd.DataFrame({"item": ["cap", "tie"], "description": ["Cap", "Tie"], "par_units": [5, 9], "pack": [4, 1]})
     plan = SimpleNamespace(unit=SimpleNamespace(present_par=present))
     assert _largest_change(plan, SimpleNamespace(levels=levels)) == said
     assert _largest_change(SimpleNamespace(unit=SimpleNamespace(present_par=None)), None) is None

@@ -261,3 +261,13 @@ def test_a_pack_that_its_own_description_denies_is_a_warning(pack, warned, unit_
     rows = [row.replace(",wipe,event,50,19.00", f",wipe,event,{pack},19.00") for row in rows]
     unit = load_unit(unit_folder({"items.csv": "\n".join([head, *rows])}))
     assert sum("than the description says" in w.fault for w in unit.warnings) == warned
+
+
+def test_an_item_without_a_description_goes_by_its_name(unit_folder):
+    """So that sheets and prints have something to call it by, and none has to ask."""
+    items = config_file("items.csv").read_text(encoding="utf-8")
+    own = items.replace('"Saline 0.9 % ampoule 5 mL"', "").replace("Saline 0.9 % ampoule 5 mL", "")
+    assert own != items
+    read = load_unit(unit_folder({"items.csv": own})).items.set_index("item")["description"]
+    assert read["saline_5ml"] == "saline_5ml"
+    assert (read != "").all()

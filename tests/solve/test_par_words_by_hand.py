@@ -214,7 +214,7 @@ class Made(SimpleNamespace):
 
 def small_plan(answer="met", warnings=(), present=None, verified=0.96, target=0.95, binding=()):
     table = pd.DataFrame({
-        "item": ["mask", "gauze"], "description": ["Mask, infant", ""], "pack": [1, 10], "par_units": [4, 30],
+        "item": ["mask", "gauze"], "description": ["Mask, infant", "Gauze"], "pack": [1, 10], "par_units": [4, 30],
         "par_packs": [4, 3], "floor_packs": [2, 0], "shortage_chance": [0.001, 0.0123]})
     items = table[["item", "description", "pack"]].assign(
         critical=[True, False], min_stock=[2.0, np.nan], sized_to="patient", fits_scale="", fits_from=np.nan,
@@ -249,14 +249,14 @@ def test_first_the_limit_that_binds_then_emergency_equipment_then_warnings_then_
 def test_the_largest_change_is_the_largest_share_of_what_the_plan_wants():
     """Two of four masks are missing, ten of thirty gauzes: half is more than a third; then twenty of thirty are."""
     assert "Mask, infant: your par of 2 is 2 under" in look_first(small_plan(present=[("mask", 2), ("gauze", 2)]))
-    assert "gauze: your par of 10 is 20 under what the plan wants (30)" in look_first(
+    assert "Gauze: your par of 10 is 20 under what the plan wants (30)" in look_first(
         small_plan(present=[("mask", 2), ("gauze", 1)]))
 
 
 @pytest.mark.parametrize("present", [None, [("mask", 4), ("gauze", 3)], [("mask", 9), ("gauze", 5)]])
 def test_where_nothing_is_missing_the_item_most_likely_to_run_short_is_named(present):
     assert look_first(small_plan(present=present)) == (
-        "Look first at gauze: ordered when under 30, it is the item most likely to run short (1.23 % of intervals).")
+        "Look first at Gauze: ordered when under 30, it is the item most likely to run short (1.23 % of intervals).")
 
 
 def test_an_emergency_item_that_is_not_held_today_at_all_is_under_its_floor():

@@ -258,7 +258,7 @@ def test_the_order_shows_no_cents_where_the_currency_has_none(weekly, order):
 
 
 def test_the_order_marks_emergency_equipment_and_nothing_else(weekly, order):
-    rows = order_list(weekly, order, "USD", "foot", SPOKEN).rows
+    rows = order_list(weekly, order, "USD", "foot", {level.item: level.named for level in LEVELS}).rows
     marked = {row[1].partition("EM  ")[2] for row in rows if "EM  " in row[1]}
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]["item"]
     assert marked == {level.description for level in LEVELS if level.critical and level.item in set(wanted)} != set()
@@ -321,10 +321,10 @@ def test_where_no_kit_can_be_built_the_sheet_says_so_in_place_of_last_weeks():
 
 
 def test_emergency_equipment_is_marked_wherever_it_goes_into_a_kit_or_comes_in(weekly):
-    named = spoken_names(pd.DataFrame({"item": list(SPOKEN), "description": ["Saline 5 mL", ""],
+    named = spoken_names(pd.DataFrame({"item": list(SPOKEN), "description": ["Saline 5 mL", "Bag"],
                                        "critical": [False, True]}))
-    assert named == {"saline_5ml": "Saline 5 mL", "bag_500ml": "EM  bag_500ml"}
-    assert receive_sheet(weekly, "foot", named).rows[0][1] == "EM  bag_500ml"
+    assert named == {"saline_5ml": "Saline 5 mL", "bag_500ml": "EM  Bag"}
+    assert receive_sheet(weekly, "foot", named).rows[0][1] == "EM  Bag"
     lot = Lot("", None, 1)
     stocked = replace(weekly, builds=(Build("A", 1, 0, 1, {"A-1": {"bag_500ml": (lot,)}}, ""),))
-    assert [row[2] for row in build_list(stocked, "foot", named).rows] == ["EM  bag_500ml"]
+    assert [row[2] for row in build_list(stocked, "foot", named).rows] == ["EM  Bag"]

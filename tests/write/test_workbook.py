@@ -256,9 +256,8 @@ def test_the_same_plan_gives_the_same_bytes_later_and_in_another_process(plan):
     assert done.stdout.strip() == hashlib.sha256(b"".join(first.values())).hexdigest()
 
 
-def test_a_unit_without_bins_descriptions_or_warnings_still_gets_its_workbook(plan, plan_maker, par_maker):
-    items = plan.unit.items.assign(bin="", description="")
-    levels = plan.par.levels.assign(description="")
+def test_a_unit_without_bins_or_warnings_still_gets_its_workbook(plan, plan_maker, par_maker):
+    items, levels = plan.unit.items.assign(bin=""), plan.par.levels
     unit = replace(plan.unit, items=items, warnings=(), assumptions=())
     no_frontier = pd.DataFrame(columns=["readiness", "value", "litres"])
     bare = plan_maker(unit=unit, par=par_maker(levels=levels, frontier=no_frontier))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
+from kitplan.commands.cluster import cluster_option, is_folder_of_units
 from kitplan.commands.common import Progress, out_folder, run_safely, tell_written, unit_options
 from kitplan.commands.plan_in_use import PlanInUse, plan_in_use, plan_option
 from kitplan.read.problems import InputError, Problem
@@ -29,12 +29,11 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     Exit code 1, nothing written: a limit is below what emergency equipment needs. A folder of units is audited unit by
     unit, each beside its plan, and all-units-audit.xlsx shows the least ready first.
     """
-    if is_folder_of_units(unit_path):
+    if is_folder_of_units(unit_path, cluster):
         from kitplan.parts.hospital.command import audit_and_tell
 
         audit_and_tell(unit_path, out_folder(unit_path, out), seed, cluster)
         return
-    only_for_folders(cluster)
     from kitplan.outputs import part_files
     from kitplan.write.writer import check_target, write_outputs
 

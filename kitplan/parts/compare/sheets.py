@@ -55,9 +55,7 @@ def _causes(page: Page, causes: DataFrame, words: Route, currency: str) -> None:
 
 def _items(book: Book, comparison: Comparison) -> None:
     page = book.sheet("Compared by item")
-    named = comparison.items["description"].where(comparison.items["description"].fillna("") != "",
-                                                  comparison.items["item"])
-    page.table(comparison.items.assign(name=named), "compare items", freeze=True, frozen_columns=1)
+    page.table(comparison.items, "compare items", freeze=True, frozen_columns=1)
 
 
 def _kits(page: Page, comparison: Comparison, words: Route, titles: Mapping[str, str]) -> None:

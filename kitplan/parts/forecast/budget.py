@@ -285,7 +285,7 @@ def _drivers(result: BudgetYear) -> list[str]:
         return []
     top = [row for row in result.items.head(3).itertuples() if abs(row.over_budget) >= 0.5]
     sums = result.items[["volume", "mix", "price"]].sum()
-    named = "; ".join(f"{row.description or row.item} {row.over_budget:+,.0f}" for row in top)
+    named = "; ".join(f"{row.description} {row.over_budget:+,.0f}" for row in top)
     used = sums["volume"] + sums["mix"]
     prices = f", {sums['price']:+,.0f} because prices differ from the list" if abs(sums["price"]) >= 0.5 else ""
     most = [f"Most of it: {named}."] if top else []

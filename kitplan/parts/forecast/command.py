@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
+from kitplan.commands.cluster import cluster_option, is_folder_of_units
 from kitplan.commands.common import out_folder, run_safely, say, tell_written, unit_options
 from kitplan.commands.part import run_part
 
@@ -23,15 +23,12 @@ def command(unit_path: Path, out: Path | None, seed: int | None, cluster: str | 
     year ([budget] in unit.toml, or budget.csv) also where it will land, and budget-page.pdf, one page for the director.
     A folder of units is forecast unit by unit, and all-units-months.xlsx adds them up.
     """
-    if is_folder_of_units(unit_path):
+    if is_folder_of_units(unit_path, cluster):
         from kitplan.parts.hospital.command import forecast_and_tell
 
         forecast_and_tell(unit_path, out_folder(unit_path, out), seed, cluster)
         return
-    only_for_folders(cluster)
-
-    files = ("tables/monthly_use.csv",)
-    plan, written = run_part("forecast", unit_path, out, seed, files)
+    plan, written = run_part("forecast", unit_path, out, seed, ("tables/monthly_use.csv",))
     view = plan.forecast
     for note in view.notes():
         if not note.startswith("No stock issues in"):  # reading the unit told it, with the file

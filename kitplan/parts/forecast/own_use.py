@@ -150,8 +150,8 @@ def _said(
                      "missing? Mend it before you rely on the money.")
     if silent.any():
         dearest = [item for item in np.argsort(-silent, kind="stable") if silent[item] > 0]
-        called = unit.items["description"].where(unit.items["description"] != "", unit.items["item"]).iloc[dearest]
-        lines.append(f"Never issued, and taken as the recipe says: {some_of(called.tolist())}: "
+        called = unit.items["description"].iloc[dearest].tolist()
+        lines.append(f"Never issued, and taken as the recipe says: {some_of(called)}: "
                      f"{silent.sum():,.0f} {unit.currency} of what is expected for {ahead}. If another budget "
                      "pays for them, take that off.")
     return tuple(lines)

@@ -58,7 +58,7 @@ def _draw(card: Card, title: str, view: ManagerView, unit: Unit) -> None:
         (row.period, row.budget, row.spent, row.landing, row.low_landing, row.high_landing, row.over_budget)
         for row in year.periods[year.periods["kind"] != "month"].itertuples()])
     _table(card, ("Items that move it most", "Budget", "", "Lands at", "", "", "Over (+)"), [
-        (row.description or row.item, row.budget, None, row.landing, None, None, row.over_budget)
+        (row.description, row.budget, None, row.landing, None, None, row.over_budget)
         for row in year.items.head(_ITEMS).itertuples()])
     card.top -= 2
     card.paragraph("What we do not know", 10, bold=True)

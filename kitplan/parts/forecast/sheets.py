@@ -42,7 +42,7 @@ def _manager_page(book: Book, plan: Plan, view: ManagerView) -> None:
     page.skip()
     page.header("top items", freeze=False)
     for row in forecast.item_year.head(5).itertuples():
-        name, at = row.description or row.item, page.next_row
+        name, at = row.description, page.next_row
         page.row((None, None, None, round(row.expected_units), row.expected_packs, row.value, row.share, None))
         page.merge(at, 1, 3, name, "wrap")
         page.height(at, lines_needed(name, sum(page.widths[:3]) - 1.5))
@@ -86,15 +86,13 @@ def _use_by_month(book: Book, forecast: Forecast) -> None:
         "Expected single items leaving the stock room (gloves in pairs); the last columns are all months together.",
     )
     units = forecast.use.pivot(index="item", columns="month", values="expected_units").round().reset_index()
-    year = forecast.item_year.assign(name=[d or i for d, i in zip(forecast.item_year["description"],
-                                                                  forecast.item_year["item"])])
+    year = forecast.item_year
     page.table(year.assign(expected_units=year["expected_units"].round()).merge(units, on="item", how="left"), (
-        ("Item", "wrap", "name"), *((month, "whole", month) for month in months), ("All", "whole", "expected_units"),
-        ("80 % from", "whole", "low_units"), ("80 % to", "whole", "high_units"),
+        ("Item", "wrap", "description"), *((month, "whole", month) for month in months),
+        ("All", "whole", "expected_units"), ("80 % from", "whole", "low_units"), ("80 % to", "whole", "high_units"),
         ("Packs", "number", "expected_packs"), (f"Money ({book.currency})", "whole", "value"),
     ), freeze=True, frozen_columns=1)
-    page.total(("Total", *[None] * (len(months) + 4), float(forecast.item_year["value"].sum())),
-               ("text", *page.kinds[1:]))
+    page.total(("Total", *[None] * (len(months) + 4), float(year["value"].sum())), ("text", *page.kinds[1:]))
     page.note("all bands")
 
 
@@ -118,9 +116,8 @@ def _budget_year(book: Book, year: BudgetYear) -> None:
 
 def _budget_items(book: Book, year: BudgetYear) -> None:
     page = book.sheet("What drives it")
-    named = year.items.assign(name=[d or i for d, i in zip(year.items["description"], year.items["item"])])
-    page.table(named, "budget items", freeze=True, frozen_columns=1)
-    sums = named[["budget", "volume", "mix", "price", "landing", "over_budget"]].sum(min_count=1).round(2) + 0.0
+    page.table(year.items, "budget items", freeze=True, frozen_columns=1)
+    sums = year.items[["budget", "volume", "mix", "price", "landing", "over_budget"]].sum(min_count=1).round(2) + 0.0
     page.total(("All", None, *sums.tolist()), ("text", *page.kinds[1:]))
     if len(year.prices):
         _price_rises(page, year)
@@ -135,8 +132,7 @@ def _price_rises(page: Page, year: BudgetYear) -> None:
     page.skip()
     if len(shown):
         page.another_table(len(shown))
-        page.table(shown.assign(name=shown["description"].where(shown["description"] != "", shown["item"]),
-                                day=shown["paid_on"].dt.strftime("%Y-%m-%d")), "price rises")
+        page.table(shown.assign(day=shown["paid_on"].dt.strftime("%Y-%m-%d")), "price rises")
     if usual is not None:
         page.spread(f"{(common == usual).sum()} other items: {100 * usual:+.1f} % against the list at the end of the "
                     "year, by the rises in prices.csv.", "note")

@@ -106,7 +106,7 @@ def _row(card: Card, number: int, row: Any, bin_name: str, take: str, step: floa
     card.text(MARGIN_MM, base, f"{number}", 8)
     card.text(MARGIN_MM + 8, base, take, fitting_size(take, 26, 12.0, 7.0), bold=True)
     urgent = row.emergency == "yes"
-    name = marked(str(row.description or row.item), urgent)
+    name = marked(str(row.description), urgent)
     width = right - 48 - MARGIN_MM - 36
     size = fitting_size(name, width, 10.0, _SMALL)
     lines = cut_lines(name, size, width * mm, 1 if urgent else 2, urgent)

@@ -100,7 +100,7 @@ def _roll_sentence(acts: str, pieces: pd.DataFrame, roll: Mapping[str, Any]) -> 
     lengths = pieces["length_mm"].repeat(pieces["count"]).tolist()
     roll_mm = float(roll["length_mm"])
     uses = int((tape.rolls_after_uses(lengths, roll_mm, _MANY_USES) <= 1).sum()) - 1
-    return (f"One roll ({roll['description'] or roll['item']}) gives {uses} {acts} "
+    return (f"One roll ({roll['description']}) gives {uses} {acts} "
             f"({tape.pieces_from_first_roll(lengths, roll_mm)} pieces). One patient only; throw the rest away "
             "afterwards.")
 
@@ -114,7 +114,7 @@ def _sheet(unit: Unit, item_choice: ItemChoice, g: int, row: pd.Series, uses: Ma
     if pd.isna(item["width_mm"]):
         return count, width, length, ""
     fits = tape.sheet_pieces(float(item["width_mm"]), float(item["length_mm"]), width, length)
-    return count, width, length, f"{fits} pieces from one {item['description'] or item['item']}"
+    return count, width, length, f"{fits} pieces from one {item['description']}"
 
 
 def cut_cards(jobs: Sequence[CutJob], paper: str, foot: str) -> bytes:

@@ -37,7 +37,7 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
             fits = item.role in own and item_fits(item._asdict(), airway)
             if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
                 at_bedside = max(int(item.min_bedside or 0), 1)
-                rows.append((stratum, label, item.role, item.item, item.description or item.item, at_bedside))
+                rows.append((stratum, label, item.role, item.item, item.description, at_bedside))
     return pd.DataFrame(rows, columns=["stratum", "label", "role", "item", "description", "at_bedside"])
 
 

@@ -10,7 +10,6 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.parts.orders.round_plan import Level
-from kitplan.read.catalogue import marked
 from kitplan.read.problems import counted
 from kitplan.write.letters import CUT, cut_lines, draw_text, width_of
 from kitplan.write.listing import CAUTION
@@ -84,8 +83,7 @@ def _draw(canvas: Canvas, row: Level, left: float, bottom: float, width: float, 
     x, top, room = left + pad, bottom + height - high, width - 2 * pad
     draw_text(canvas, left + width - pad, top - 12, str(row.bin), 14, bold=True, anchor="right")
     bin_width = width_of(str(row.bin), 14, bold=True) + 2 * mm
-    name = str(row.description or row.item)
-    name, lines = marked(name, row.critical), []
+    name, lines = row.named, []
     tried = [(size, 2) for size in (11.0, 9.5, 8.5)] if roomy else [(s, n) for n in (1, 2) for s in (9.5, 8.5, 7.5)]
     for size, most in tried:
         lines = cut_lines(name, size, room - bin_width, most, bold=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kitplan.commands import common
-from kitplan.commands.cluster import cluster_option, is_folder_of_units, only_for_folders
+from kitplan.commands.cluster import cluster_option, is_folder_of_units
 from kitplan.commands.plan_in_use import plan_in_use, plan_option
 from kitplan.read.problems import InputError, Problem, UnsafePlan, counted
 
@@ -118,7 +118,7 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
     The order goes into the book as made: the same count read again orders nothing twice. A folder of units is ordered
     for unit by unit, and all-units-order.xlsx adds the orders up.
     """
-    if unit_path is None and is_folder_of_units(what):
+    if is_folder_of_units(what, cluster) and unit_path is None:
         if any(of_one_unit.values()):
             raise click.UsageError("--older, --without and --weeks are for one unit: order for it by itself.")
         from kitplan.parts.hospital.command import order_and_tell
@@ -126,7 +126,6 @@ def order(what: Path, unit_path: Path | None, out: Path | None, on_day: datetime
         day = on_day.date() if on_day else None
         order_and_tell(what, common.out_folder(what, out), seed, day, not only_show, cluster)
         return
-    only_for_folders(cluster)
     weekly = _taken_in("order", what, unit_path, out, on_day, seed, order=not only_show, **of_one_unit)
     for sentence in weekly.sentences(weekly.plan.currency):
         click.echo(sentence)

@@ -74,10 +74,9 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str, name
                Column("On shelf", 14, "number"), Column("Order packs", 15, "strong"),
                Column(f"Value ({currency})", 20, "money"), Column("Because", 70), Column("Done", 12, "write"))
     wanted = order.lines[order.lines["urgent"] | (order.lines["order_packs"] > 0)]
-    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{weekly.plan.named(r.item, r.description or r.item)}",
+    rows = [(r.bin, f"{'URGENT  ' if r.urgent else ''}{named.get(r.item, r.item)}",
              unit_of_issue(r.pack), r.on_hand_units if r.item in weekly.now.counted else None, r.order_packs,
-             figure(r.value, currency),
-             r.because, None)
+             figure(r.value, currency), r.because, None)
             for r in wanted.itertuples(index=False)]
     number = f" {order.number}" if order.number else ""
     ask = " ASK BEFORE YOU CHANGE what lies at the bedside." if weekly.back_order is not None else ""

@@ -73,10 +73,6 @@ class RoundPlan:
     def level(self) -> Mapping[str, Level]:
         return {level.item: level for level in self.levels}
 
-    def named(self, item: str, name: str) -> str:
-        """A name of the item as sheets and prints say it, EM before emergency equipment."""
-        return marked(name, item in self.level and self.level[item].critical)
-
     @property
     def protection_days(self) -> float:
         """Review plus lead time."""
@@ -106,7 +102,7 @@ def catalogue_of(unit: Unit) -> Catalogue:
     names = [str(i) for i in items["item"]]
     return Catalogue(
         dict(zip(names, items["pack"].astype(int).tolist())), dict(zip(names, items["price"].astype(float).tolist())),
-        dict(zip(names, items["description"].fillna("").astype(str))), dict(zip(names, items["bin"].astype(str))),
+        dict(zip(names, items["description"].astype(str))), dict(zip(names, items["bin"].astype(str))),
         frozenset(n for n, c in zip(names, items["critical"]) if c),
     )
 

@@ -12,7 +12,7 @@ from typing import Any
 from kitplan.parts.orders.back_order import BackOrder
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import Order, urgent_under
-from kitplan.parts.orders.round_plan import Level, RoundPlan
+from kitplan.parts.orders.round_plan import Level
 from kitplan.parts.par.summary import not_yet_own
 from kitplan.planning import Plan
 from kitplan.read.catalogue import in_words, spoken_names
@@ -123,7 +123,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[
     page.skip()
     page.header("order lines", frozen_columns=3)
     if weekly.order is not None:
-        _order_lines(page, weekly.order, weekly.plan)
+        _order_lines(page, weekly.order, named)
     if weekly.back_order is not None:
         _back_order(page, weekly.back_order, named)
     if weekly.order is not None:
@@ -131,7 +131,7 @@ def _order(book: Book, weekly: WeeklyRound, guessed: Sequence[str], named: dict[
     page.protect()
 
 
-def _order_lines(page: Page, order: Order, plan: RoundPlan) -> None:
+def _order_lines(page: Page, order: Order, named: dict[str, str]) -> None:
     lines = order.lines
     groups = (("URGENT", order.urgent), ("To order", lines[~lines["urgent"] & (lines["order_packs"] > 0)]),
               ("Nothing to order", lines[~lines["urgent"] & (lines["order_packs"] == 0)]))
@@ -140,9 +140,8 @@ def _order_lines(page: Page, order: Order, plan: RoundPlan) -> None:
             page.group((name,))
         for row in group.itertuples(index=False):
             boxes = page.kinds if row.order_packs else (*page.kinds[:-1], "text")
-            name = plan.named(row.item, row.description)
-            page.row((row.bin, row.item, name, row.pack, row.par_units, row.on_hand_units, row.cover_units,
-                      row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
+            page.row((row.bin, row.item, named.get(row.item, row.item), row.pack, row.par_units, row.on_hand_units,
+                      row.cover_units, row.on_order_units, row.order_packs, row.value, row.lasts_days, row.because,
                       order.number if row.order_packs else None, None), boxes)
     page.total(("Total", *[None] * 7, int(lines["order_packs"].sum()), order.value, None, None, None, None),
                (*page.kinds[:-1], "text"))

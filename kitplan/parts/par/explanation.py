@@ -40,7 +40,7 @@ def explain_item(plan: Plan, item: str) -> str:
     """The story of one item as paragraphs of text; its last step is the `because` of the sheet Par levels."""
     items = plan.unit.items
     row = items[items["item"] == item].iloc[0]
-    spoken = str(row["description"] or item)
+    spoken = str(row["description"])
     head = f"{spoken} ({item}): {role_title(str(row['role'])).lower()}, {unit_of_issue(int(row['pack']))}, " \
            f"{money(float(row['price']), plan.unit.currency)}, used up by {_USED_UP_BY[row['scope']]}."
     stock = plan.unit.stock

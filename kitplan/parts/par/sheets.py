@@ -27,13 +27,13 @@ def add_sheets(book: Book, plan: Plan) -> None:
              float(rows["litres"].sum()), None),
             ("strong", "strong", "text", "text", "text", "text", "text", "money", "litres", "text"),
         )
-        page.lines(rows.assign(spoken=list(map(marked, rows["spoken"], rows["critical"]))))
+        page.lines(rows.assign(description=list(map(marked, rows["description"], rows["critical"]))))
     page.total(
         (None, f"All {len(held)} items", None, None, None, None, None,
          float(held["value"].sum()), float(held["litres"].sum()), None),
         ("strong", "strong", "text", "whole", "text", "text", "text", "money", "litres", "text"),
     )
-    left_out = "; ".join(str(s) for s in lines.loc[lines["par_packs"] == 0, "spoken"])
+    left_out = "; ".join(str(s) for s in lines.loc[lines["par_packs"] == 0, "description"])
     if left_out:
         page.skip()
         page.note("not held", items=left_out)

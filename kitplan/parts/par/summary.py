@@ -102,7 +102,7 @@ def look_first(plan: Plan) -> str:
         return change
     tightest = par.levels.loc[par.levels["shortage_chance"].idxmax()]
     return (
-        f"Look first at {tightest['description'] or tightest['item']}: ordered when under "
+        f"Look first at {tightest['description']}: ordered when under "
         f"{tightest['par_units']:,}, it is the item most likely to run short "
         f"({percent(tightest['shortage_chance'], 2)} of intervals)."
     )
@@ -124,7 +124,7 @@ def _below_floor_today(unit: Unit) -> str | None:
         return None
     first = unit.items.iloc[below[0]]
     more = f", and so have {len(below) - 1} more" if len(below) > 1 else ""
-    return (f"{first['description'] or first['item']} has a present par of {present[below[0]]:,}, under its floor of "
+    return (f"{first['description']} has a present par of {present[below[0]]:,}, under its floor of "
             f"{floor[below[0]]:,}{more}.")
 
 
@@ -139,6 +139,6 @@ def _largest_change(plan: Plan, par: ParPlan) -> str | None:
     if more <= 0:
         return None
     return (
-        f"Look first at {row.description or row.item}: your par of {held[row.item] * row.pack:,.0f} is {more:,.0f} "
+        f"Look first at {row.description}: your par of {held[row.item] * row.pack:,.0f} is {more:,.0f} "
         f"under what the plan wants ({row.par_units:,})."
     )
