@@ -6,6 +6,10 @@ difference between them is a cause, not noise, and one more airway can only add 
 
 The mixing function is the finaliser of SplitMix64 (Steele, Lea & Flood, "Fast splittable pseudorandom number
 generators", OOPSLA 2014; constants from memory, checked by the published first outputs in the tests).
+
+Parameter draws are spread evenly. They come in two halves, even and odd ones: plans are made on the first and verified
+on the second. Each half is a Latin hypercube of its own (McKay, Beckman & Conover, Technometrics 1979;21:239, from
+memory).
 """
 
 from __future__ import annotations
@@ -55,3 +59,22 @@ def fingerprints(*counters: np.ndarray | np.integer | int) -> np.ndarray:
         for counter in counters:
             state = _mix(state ^ (np.asarray(counter).astype(np.uint64) * _MIX_1))
     return state
+
+
+def even_uniforms(seed: int, name: str, n: int, columns: int = 1) -> np.ndarray:
+    """Uniform numbers in (0, 1), shape (n, columns); in each column each half holds one in every 2 / n of the range."""
+    row, column = np.arange(n)[:, None], np.arange(columns)[None, :]
+    place = uniforms(seed, f"{name}/order", row, column)
+    within = uniforms(seed, f"{name}/within", row, column)
+    spread = np.empty((n, columns))
+    for half in (0, 1):
+        rank = place[half::2].argsort(axis=0).argsort(axis=0)
+        spread[half::2] = (rank + within[half::2]) / len(rank) if len(rank) else 0.5
+    return spread
+
+
+def even_normals(seed: int, name: str, n: int) -> np.ndarray:
+    """Standard normal numbers, shape (n,), spread in the same way."""
+    from scipy.special import ndtri
+
+    return ndtri(even_uniforms(seed, name, n)[:, 0])

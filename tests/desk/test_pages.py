@@ -148,6 +148,13 @@ def test_the_months_and_the_class_show_what_the_plan_has(client, home):
     assert words(client.get("/unit/mill_lane/class")).count("Technique") >= 3
 
 
+def test_a_cell_is_corrected_where_it_stands_in_a_file_of_another_encoding_under_a_title():
+    """As a spreadsheet program saves Unicode text; the first row, a title, does not tell the delimiter."""
+    text = "Ward 7\nroute;tube_mm;airways\noral;3,5;2\n"
+    changed = TextTable.read(text.encode("utf-16")).changed({(3, 2): "4"})
+    assert changed.decode("utf-16") == text.replace(";2\n", ";4\n")
+
+
 def test_a_course_is_filled_in_by_session_and_shown_by_session(client, home):
     page = client.post("/unit/mill_lane/class", {
         "title": "Practice course", "learners": "6", "pairs": "yes", "technique": "oral_two_y", "size": "7.5",
