@@ -17,8 +17,8 @@ from kitplan.cli import main
 from .plan_checks import faults_of
 from .random_units import RandomUnit
 
-RENEWED = {"order": {"stock-room.xlsx", "order.pdf", "receive-sheet.pdf"}}
-"""Command -> what it writes anew of what `plan` wrote: an order has its number once made, and is to be received."""
+RENEWED = {"order": {"stock-room.xlsx", "order.pdf"}}
+"""Command -> what it writes anew of what `plan` wrote: an order has its number once made."""
 
 ENDINGS = (0, 1, 2)
 """Done, held by limits, an input to be mended; anything else is a defect."""

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.demand.even_draws import even_normals, even_uniforms
 from kitplan.demand.stays import StayLaw
+from kitplan.demand.streams import even_normals, even_uniforms
 from kitplan.read.days import MONTH_DAYS, WEEK_DAYS, YEAR_DAYS
 
 BURST_GRID = np.array([0.0, 0.006, 0.015, 0.03, 0.05, 0.08, 0.12, 0.18, 0.27, 0.4, 0.7])

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.demand.estimate import Learnt, learn
-from kitplan.demand.even_draws import even_normals
 from kitplan.demand.posterior import DRAWS, census_means
 from kitplan.demand.resecure import hastened, hazard_factors, long_run_rates, rate_ratios
+from kitplan.demand.streams import even_normals
 from kitplan.demand.use import use_model
 from kitplan.demand.values import kept
 from kitplan.read.values import Unit, UseRate

@@ -128,22 +128,12 @@ def _learn_from(unit: Unit, observation: Observation, counts: np.ndarray, exposu
     redo = observation.redos / (observation.redos + counts.sum()) if observation.redos else None
     first_day, last_day = _span(unit, observation)
     return Learnt(
-        unit.name,
-        True,
-        "counts" if curve is None else "airways followed",
-        _rates_frame(unit, counts, exposure, pooled, spells, curve),
-        _reasons_frame(observation, exposure),
-        frame,
-        find_trend(observation, pooled.mean),
-        pooled,
-        dispersion,
-        curve,
-        redo,
-        int(counts.sum()),
-        float(exposure.sum()),
-        first_day,
-        last_day,
-        tuple(notes),
+        unit.name, used=True, source="counts" if curve is None else "airways followed",
+        rates=_rates_frame(unit, counts, exposure, pooled, spells, curve),
+        reasons=_reasons_frame(observation, exposure), wear_curve=frame,
+        trend=find_trend(observation, pooled.mean), pooled=pooled, dispersion=dispersion, curve=curve, redo=redo,
+        events=int(counts.sum()), airway_days=float(exposure.sum()), first_day=first_day, last_day=last_day,
+        notes=tuple(notes),
     )
 
 
@@ -267,7 +257,6 @@ def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...
     long_run = long_run_rates(unit)
     frame = unit.strata[STRATUM_COLUMNS].reset_index(drop=True).copy()
     rate = long_run["re_secures_per_day"].to_numpy(float)
-    n = unit.n_strata
     frame = frame.assign(
         events=np.nan,
         airway_days=np.nan,
@@ -292,23 +281,9 @@ def _defaults(unit: Unit, events: int, airway_days: float, notes: tuple[str, ...
             "per_100_airway_days": [100 * float(mean[f"share_{r}"]) * rate.mean() for r in names],
         }
     )
-    empty = pd.DataFrame(columns=_CURVE_COLUMNS)
     trend = Trend(np.nan, np.nan, np.nan, "Nothing was learnt, so no trend can be told.", False)
     return Learnt(
-        unit.name,
-        False,
-        "defaults",
-        frame,
-        reasons,
-        empty,
-        trend,
-        None,
-        np.ones(n),
-        None,
-        None,
-        events,
-        airway_days,
-        "",
-        "",
-        notes,
+        unit.name, used=False, source="defaults", rates=frame, reasons=reasons,
+        wear_curve=pd.DataFrame(columns=_CURVE_COLUMNS), trend=trend, pooled=None, dispersion=np.ones(unit.n_strata),
+        curve=None, redo=None, events=events, airway_days=airway_days, first_day="", last_day="", notes=notes,
     )

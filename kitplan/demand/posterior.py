@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kitplan.demand.arrivals import Season, learn_counts, learn_days, stated_swing
-from kitplan.demand.even_draws import even_uniforms
 from kitplan.demand.observed import census_days, daily_airways
 from kitplan.demand.resecure import hazard_factors, rate_ratios
 from kitplan.demand.stays import StayLaw, learn_stays, log_normal_stays, range_draws
+from kitplan.demand.streams import even_uniforms
 from kitplan.demand.values import kept
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import Census, Unit

@@ -13,8 +13,8 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from kitplan.demand.even_draws import even_normals, even_places
 from kitplan.demand.search import passed
+from kitplan.demand.streams import even_normals, even_places
 
 ENDS_A_PIECE = 8
 MOST_PIECES = 40

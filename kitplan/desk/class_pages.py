@@ -16,6 +16,7 @@ from kitplan.desk.units import Home, class_faults, number, papers, plan_folder, 
 from kitplan.read.classes import class_files
 from kitplan.read.money import exact
 from kitplan.read.problems import Problem
+from kitplan.write.layout import table_columns
 from kitplan.write.writer import write_outputs
 
 LEAST_ROWS = 3
@@ -31,22 +32,14 @@ _NUMBERS = (
 )
 """Key of a class file, its words, and whether it is a whole number."""
 
-_LISTS = {"training_list": "To buy and to take", "station_list": "For each station", "cut_plan": "To cut",
-          "training_moves": "What moves", "training_left": "Left over"}
-"""Table of a class, and its title."""
+_LISTS = {"training_list": ("To buy and to take", "to buy"), "station_list": ("For each station", "stations"),
+          "cut_plan": ("To cut", "who cuts"), "training_moves": ("What moves", "moves"),
+          "training_left": ("Left over", "left over")}
+"""Table of a class -> its title, and the table of a sheet that has its headings."""
 
 _OF_A_SESSION = (("date", "Date", "date"), ("start", "Starts", "time"), ("place", "Place", "text"),
                  ("trainer", "Trainer", "text"), ("learners", "Learners", "number"))
 """Key of a session, its words, and what is typed."""
-
-_HEADINGS = {
-    "description": "what", "thing": "what", "units": "needed", "practice_only_units": "practice only",
-    "own_units": "class has", "buy_units": "to get", "from_before_units": "from before", "new_units": "new",
-    "goes_on_units": "goes on", "width_mm": "tape, mm", "pattern": "cut from one", "count": "how many",
-    "used_mm": "used, mm", "waste_mm": "left, mm", "from_station": "from station (0: store)",
-    "to_station": "to station (0: store)",
-}
-"""Column of a table -> its heading, where the column's own name does not say it."""
 
 
 def add(app: Flask, home: Home) -> None:
@@ -198,15 +191,15 @@ def _result(folder: Path) -> dict[str, Any]:
     cost = ""
     if "training_list" in frames:
         cost = exact(sum(float(value) for value in frames["training_list"]["value"] if value), currency)
-    for name, title in _LISTS.items():
+    for name, (title, sheet) in _LISTS.items():
         frame = frames.get(name, ())
         if len(frame):
             if "description" in frame:
                 named.update(zip(frame["item"], frame["description"]))
             if "roll" in frame:
                 frame["roll"] = frame["roll"].map(named).fillna(frame["roll"])
-            lists.append((title, *_table(frame)))
-    lists += _by_session(frames.get("training_sessions"))
+            lists.append((title, *_table(frame, sheet, currency)))
+    lists += _by_session(frames.get("training_sessions"), currency)
     there = papers(folder, lambda name: _place(name)[0] >= 0)
     return {"lists": lists, "prints": {name: there[name] for name in sorted(there, key=_place)}, "cost": cost,
             "damaged": damaged}
@@ -238,15 +231,21 @@ def _place(name: str) -> tuple[int, int, str]:
     return _PAPERS.index(bare) if bare in _PAPERS else -1, len(name), name
 
 
-def _by_session(frame: Any) -> list[tuple[str, list[str], list[list[str]]]]:
+def _by_session(frame: Any, currency: str) -> list[tuple[str, list[str], list[list[str]]]]:
     """What each session takes and what goes on, a list each; none for a class that stands alone."""
     if frame is None:
         return []
-    groups = [(str(name), *_table(group.drop(columns="class"))) for name, group in frame.groupby("class", sort=False)]
+    groups = [(str(name), *_table(group.drop(columns="class"), "sessions", currency))
+              for name, group in frame.groupby("class", sort=False)]
     return groups if len(groups) > 1 else []
 
 
-def _table(frame: Any) -> tuple[list[str], list[list[str]]]:
-    """(headings, rows) of a table for people, who need no item's key beside its description."""
-    shown = frame.drop(columns="item") if "description" in frame else frame
-    return [_HEADINGS.get(c, c.replace("_", " ")).capitalize() for c in shown.columns], shown.to_numpy().tolist()
+def _table(frame: Any, sheet: str, currency: str) -> tuple[list[str], list[list[str]]]:
+    """(headings, rows) of a table for people, who need no item's key beside its description, nor a number of the store.
+
+    Headings are those of the sheet; what no sheet has is called as its column is.
+    """
+    stations = frame.columns.intersection(["from_station", "to_station"])
+    shown = frame.assign(**frame[stations].replace("0", "store")).drop(columns="item" if "description" in frame else [])
+    known = {column: heading.format(currency=currency) for heading, _, column in table_columns()[sheet]}
+    return [known.get(c, c.replace("_", " ").capitalize()) for c in shown.columns], shown.to_numpy().tolist()

@@ -23,7 +23,9 @@ from werkzeug.utils import secure_filename
 import kitplan
 from kitplan.commands.common import out_folder
 from kitplan.read.cells import Bad, read_numbers, text_of
+from kitplan.read.columns import all_columns
 from kitplan.read.findings import GUARDING, Findings
+from kitplan.read.grids import decode, delimiter_of
 from kitplan.read.problems import InputError, Problem
 from kitplan.read.settings import parse_toml
 from kitplan.read.source import census_files
@@ -250,14 +252,11 @@ class TextTable:
     @classmethod
     def read(cls, content: bytes) -> TextTable:
         """Raises ValueError where it is no text table."""
-        encoding = "utf-8-sig" if content.startswith(b"\xef\xbb\xbf") else "utf-8"
-        try:
-            text = content.decode(encoding)
-        except UnicodeDecodeError:
-            encoding, text = "cp1252", content.decode("cp1252", errors="replace")
-        lines = text.splitlines(keepends=True)
-        head = lines[0] if lines else ""
-        delimiter = max(",;\t|", key=head.count)
+        found = decode(content)
+        if isinstance(found, Bad):
+            raise ValueError(f"{found.fault}. {found.mend}")
+        text, encoding = found
+        delimiter, lines = delimiter_of(text, {c.name for c in all_columns()}), text.splitlines(keepends=True)
         reader, cells, spans, before = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), [], [], 0
         for row in reader:
             cells.append(tuple(row))

@@ -204,7 +204,8 @@ def _write_sheet(path: Path, step: str, spoken: Mapping[str, str]) -> list[str]:
                                   "Type how many, or clear its line.") for row in unsaid], "reading what was typed")
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([head, *(row.values() for row in typed)])
-    names = [row.get("item") or row.get("kit") or row.get("design") or f"question {row.get('no')}" for row in typed]
+    names = [row.get("item") or row.get("kit") or row.get("design") or (
+        f"question {row['no']}" if "no" in row else "something else that came") for row in typed]
     return [spoken.get(name, name) for name in names]
 
 

@@ -170,7 +170,7 @@ class _ClassReader:
         self.findings.fault(self.file, fault, mend, column=self.place_of(key), value=value)
 
     def warn(self, key: str, fault: str, mend: str, value: object = None) -> None:
-        self.findings.warn(self.file, fault, mend, column=self.place_of(key), value=value)
+        self.findings.warn(self.file, fault, mend, column=self.place_of(key), value=value, moves=0)
 
     def read(self) -> TrainingClass:
         """The class as far as it can be read; it may be used where no fault was noted."""

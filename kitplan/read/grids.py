@@ -30,8 +30,8 @@ class Grid:
     formulas: frozenset[tuple[int, int]] = frozenset()
 
 
-def decode(content: bytes) -> str | Bad:
-    """Return the text of a file saved as UTF-8, UTF-16 or UTF-32 with or without a mark, or cp1252."""
+def decode(content: bytes) -> tuple[str, str] | Bad:
+    """Return the text of a file saved as UTF-8, UTF-16 or UTF-32 with or without a mark, or cp1252, and which it is."""
     if not content.strip(b"\x00\r\n\t ,;\xef\xbb\xbf\xff\xfe"):
         return Bad("is empty", "Save the table again, with a header row and at least one row below it.")
     if content.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
@@ -48,7 +48,7 @@ def decode(content: bytes) -> str | Bad:
     return _decoded(content, ("utf-8", "cp1252"))
 
 
-def _decoded(content: bytes, encodings: tuple[str, ...]) -> str | Bad:
+def _decoded(content: bytes, encodings: tuple[str, ...]) -> tuple[str, str] | Bad:
     binary = Bad("is not a text file", "Save the table as CSV (comma separated, UTF-8) or as .xlsx.")
     for encoding in encodings:
         try:
@@ -56,7 +56,7 @@ def _decoded(content: bytes, encodings: tuple[str, ...]) -> str | Bad:
         except UnicodeDecodeError:
             continue
         controls = sum(c < " " and c not in "\t\r\n\f\x1a" for c in text[:20_000])
-        return binary if "\x00" in text or controls > 20 else text
+        return binary if "\x00" in text or controls > 20 else (text, encoding)
     return binary
 
 
@@ -65,16 +65,16 @@ def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
 
     known: headings that may stand in the header; the delimiter is the one that shows most of them.
     """
-    text = decode(content)
-    if isinstance(text, Bad):
-        return text
-    text = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\x1a")
+    found = decode(content)
+    if isinstance(found, Bad):
+        return found
+    text = found[0].replace("\r\n", "\n").replace("\r", "\n").rstrip("\x1a")
     first, _, rest = text.partition("\n")
     skipped = 0
     if first.casefold().startswith("sep=") and len(first.strip()) == 5:
         delimiter, text, skipped = first.strip()[4], rest, 1
     else:
-        delimiter = _delimiter(text, known)
+        delimiter = delimiter_of(text, known)
     rows: list[list[object]] = []
     numbers: list[int] = []
     try:
@@ -96,7 +96,8 @@ def text_grid(name: str, content: bytes, known: Collection[str]) -> Grid | Bad:
     return Grid(name, [row[:MAX_COLUMNS] for row in rows] if widest > MAX_COLUMNS else rows, numbers)
 
 
-def _delimiter(text: str, known: Collection[str]) -> str:
+def delimiter_of(text: str, known: Collection[str]) -> str:
+    """The sign that stands between the cells of a text: the one that shows most of the known headings."""
     lines = text.split("\n", _SAMPLE_LINES)[:_SAMPLE_LINES]
     names = {header_key(k) for k in known}
 

@@ -93,11 +93,8 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
     for name, position in names.items():
         _check_unit(grid, at, header[position], known[name], findings)
     width = max(map(len, grid.rows[at:]))
-    below = range(at + 1, len(grid.rows))
-    body = [k for k in below if grid.rows[k] != header]  # files pasted one under the other bring their headings along
-    if len(body) < len(below):
-        findings.warn(grid.name, f"has its headings again in {counted(len(below) - len(body), 'row')}",
-                      "Nothing to do: what stands under them is read on.", moves=0)
+    # Files pasted one under the other bring their headings along.
+    body = [k for k in range(at + 1, len(grid.rows)) if grid.rows[k] != header]
     cells = _cells_by_column([grid.rows[k] for k in body], width)
     rows = np.asarray([grid.numbers[k] for k in body], dtype=np.int64)
     others = _other_columns(header, set(names.values()), cells)

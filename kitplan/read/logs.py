@@ -23,9 +23,6 @@ STOPS: Mapping[str, tuple[str, ...]] = {
     "on_hand": ("count",), "prices": ("forecast",), "budget": ("forecast",),
 }
 """Optional table -> the parts of the plan that a fault in it stops ("count": the order of the last count)."""
-_GAP_DAYS, _GAP_EVENTS = 7, 15
-"""A log is doubted where so many days have no row though so many were to be expected: chance leaves such a gap once in
-three million [Poisson, recomputed: exp(-15)]."""
 
 
 def raw_logs(
@@ -169,13 +166,3 @@ def _doubt_strangers(reader: TableReader, stratum: np.ndarray, day: np.ndarray, 
     reader.doubt("date", outside, reader.raw.columns["date"],
                  f"is outside the census' days, {census.first_day} to {census.last_day}",
                  "Export both for the same period; rows outside it are not used.", moves=2)
-    rows = np.flatnonzero(~np.isnan(day) & ~outside & ~reader.bad)
-    rows = rows[np.argsort(day[rows], kind="stable")]
-    silent = np.diff(day[rows], prepend=day[rows[:1]])
-    longest = float(silent.max(initial=0.0))
-    if longest >= _GAP_DAYS and longest * len(rows) > _GAP_EVENTS * silent.sum():
-        after = np.zeros(len(day), bool)
-        after[rows[silent.argmax()]] = True
-        reader.doubt("date", after, reader.raw.columns["date"], f"comes after {longest:.0f} days without any re-secure",
-                     "If nobody wrote them down then, keep only the rows after the gap, or before it: days without a "
-                     "row count as days without a re-secure, and the rate comes out too low.", moves=2)

@@ -35,11 +35,11 @@ def parse_toml(name: str, content: bytes, findings: Findings) -> dict[str, Any] 
     """Return the settings of a TOML file, or None when it cannot be read (noted); identity in it is noted too."""
     if not content.strip(b"\xef\xbb\xbf \r\n\t"):
         return {}
-    text = decode(content)
-    if isinstance(text, Bad):
-        findings.fault(name, text.fault, "Save it as plain text in UTF-8.")
+    found = decode(content)
+    if isinstance(found, Bad):
+        findings.fault(name, found.fault, "Save it as plain text in UTF-8.")
         return None
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = found[0].replace("\r\n", "\n").replace("\r", "\n")
     for row, line in enumerate(text.split("\n"), 1):
         if line.split("=", 1)[0].count(".") > MOST_NESTED:
             findings.fault(name, "has a key with too many points", "Compare it with the starter's file.", row=row)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -21,8 +20,7 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     """
     lines = plan.par.levels.merge(plan.unit.items[["item", "bin", "critical"]], on="item", how="left")
     lines["unit_of_issue"] = [unit_of_issue(int(p)) for p in lines["pack"]]
-    order = sorted(range(len(lines)), key=lambda k: (shelf_key(lines["bin"].iloc[k]), k))
-    return lines.iloc[order].reset_index(drop=True)
+    return lines.sort_values("bin", key=lambda bins: bins.map(shelf_key), kind="stable", ignore_index=True)
 
 
 def unit_of_issue(pack: int) -> str:
@@ -38,9 +36,3 @@ def order_rule(level: int, pack: int) -> str:
 def role_title(role: str) -> str:
     """A role as a heading: prep_wipe -> Prep wipe."""
     return role.replace("_", " ").strip().capitalize()
-
-
-def by_role(lines: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Groups of lines by role, in the order in which the shelf meets them."""
-    for role in dict.fromkeys(lines["role"]):
-        yield str(role), lines[lines["role"] == role]

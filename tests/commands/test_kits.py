@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from kitplan.cli import main
 from kitplan.resources import config_file, sample_units
 
-PRINTS = {"build-cards.pdf", "cut-cards.pdf", "which-kit.pdf", "emergency-sheet.pdf"}
+PRINTS = {"build-cards.pdf", "cut-cards.pdf", "emergency-sheet.pdf"}
 TABLES = {"kit_contents", "kit_strata", "kit_designs_curve", "kit_builds", "kit_stock", "tape_choice", "opened_choice",
           "single_choice"}
 

@@ -242,11 +242,11 @@ def test_prints_and_sheets_come_on_the_paper_of_the_unit_or_of_the_command(tmp_p
     toml = (unit / "unit.toml").read_text()
     (unit / "unit.toml").write_text(f'paper = "letter"\n{toml}')
     assert run("kits", unit).exit_code == 0
-    assert page_size((unit / "plan" / "which-kit.pdf").read_bytes()) == pytest.approx((8.5 * 72, 11 * 72))
+    assert page_size((unit / "plan" / "build-cards.pdf").read_bytes()) == pytest.approx((8.5 * 72, 11 * 72))
     assert openpyxl.load_workbook(unit / "plan" / "kits.xlsx")["Which kit"].page_setup.paperSize in (1, "1", None)
     assert run("kits", unit, "--paper", "a4").exit_code == 0
     a4 = (210 / 25.4 * 72, 297 / 25.4 * 72)
-    assert page_size((unit / "plan" / "which-kit.pdf").read_bytes()) == pytest.approx(a4, abs=0.01)
+    assert page_size((unit / "plan" / "build-cards.pdf").read_bytes()) == pytest.approx(a4, abs=0.01)
     assert str(openpyxl.load_workbook(unit / "plan" / "kits.xlsx")["Which kit"].page_setup.paperSize) == "9"
 
 

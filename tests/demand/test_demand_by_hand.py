@@ -16,9 +16,7 @@ from scipy.stats import binom, gamma, norm
 from kitplan.demand import estimate, occupancy, wear
 from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.best_knowledge import said_of_rate, with_best_knowledge
-from kitplan.demand.even_draws import even_normals, even_uniforms
-from kitplan.demand.fit import nearest_size
-from kitplan.demand.held import as_held, holds_other_items
+from kitplan.demand.fit import as_held, holds_other_items, nearest_size
 from kitplan.demand.item_choice import attempt_tables, fill_roles, items_opened
 from kitplan.demand.learnt_block import block_text
 from kitplan.demand.observed import Observation
@@ -29,6 +27,7 @@ from kitplan.demand.rate_from_use import _weeks
 from kitplan.demand.rate_grid import alike_models, factor_grid
 from kitplan.demand.resecure import CONSTANT_REASONS, long_run_rates
 from kitplan.demand.stay_use import StayUse, stay_use
+from kitplan.demand.streams import even_normals, even_uniforms
 from kitplan.demand.trend import find_trend, fortnightly_dispersion
 from kitplan.demand.use import use_model
 from kitplan.demand.values import ItemChoice

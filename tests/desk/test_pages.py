@@ -148,6 +148,13 @@ def test_the_months_and_the_class_show_what_the_plan_has(client, home):
     assert words(client.get("/unit/mill_lane/class")).count("Technique") >= 3
 
 
+def test_a_cell_is_corrected_where_it_stands_in_a_file_of_another_encoding_under_a_title():
+    """As a spreadsheet program saves Unicode text; the first row, a title, does not tell the delimiter."""
+    text = "Ward 7\nroute;tube_mm;airways\noral;3,5;2\n"
+    changed = TextTable.read(text.encode("utf-16")).changed({(3, 2): "4"})
+    assert changed.decode("utf-16") == text.replace(";2\n", ";4\n")
+
+
 def test_a_course_is_filled_in_by_session_and_shown_by_session(client, home):
     page = client.post("/unit/mill_lane/class", {
         "title": "Practice course", "learners": "6", "pairs": "yes", "technique": "oral_two_y", "size": "7.5",
@@ -450,7 +457,7 @@ def test_emergency_equipment_is_marked_on_the_par_list_and_lots_of_kits_are_a_pr
     assert client.get("/unit/mill_lane/paper/kits-to-build.pdf").data.startswith(b"%PDF")
     told = words(client.post("/unit/mill_lane/week/build", {"design": "A", "built": "1", "day": "2026-11-10",
                                                             "entries": entries_of(client, week)}))
-    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm, .*count these items again", told)
+    assert re.search(r"Kit A-1: the book knew of too few EM Face mask, \d+ mm; .*count these items again", told)
 
 
 def test_a_plan_that_cannot_be_opened_is_planned_anew_from_its_page(client, home):
@@ -707,6 +714,8 @@ def test_a_line_that_names_what_came_and_not_how_much_is_asked_about_and_not_dro
     told = client.post(page, form)
     assert told.status_code == 409
     assert "Gauze 5 x 5 cm, pack of 200: has no number" in words(told)
+    told = client.post(page, {"entries": "0", "item": "", "packs": "1", "lot": "", "pack_code": ""})
+    assert "something else that came, column item: is missing. Say which item came" in words(told)
     assert not (home / "mill_lane" / "book").exists()
 
 

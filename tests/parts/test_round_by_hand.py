@@ -15,7 +15,7 @@ from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound, also_counted, shelf_notes
 from kitplan.parts.orders.ordering import make_order, overdue
 from kitplan.parts.orders.prints import count_sheet
-from kitplan.parts.orders.questions import question_table, questions
+from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_command import find_unit
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, round_plan_of
@@ -106,7 +106,7 @@ def test_an_item_counted_less_than_a_review_ago_is_counted_and_several_left_out_
     two = replace(PLAN, levels=(MASK, replace(MASK, item="bag"), GAUZE))
     (one,) = asked(*FULL, counted("gauze", 30, 7), plan=two)
     assert (one.item, one.question) == (
-        "emergency equipment", "Emergency equipment was not counted on 2026-07-08: mask, bag.")
+        "emergency equipment", "Emergency equipment was not counted on 2026-07-08: mask; bag.")
 
 
 def test_emergency_equipment_whose_count_is_in_question_is_not_asked_for_a_second_time():
@@ -132,7 +132,7 @@ def test_the_late_lines_of_one_order_are_one_question_and_emergency_equipment_am
     lines = ordered("gauze", 3), ordered("mask", 1), ordered("gauze", 2, 0, "2")
     first, second = asked(*FULL, *lines, counted("gauze", 20, 10), counted("mask", 6, 10))
     assert (first.item, first.emergency, second.item, second.emergency) == ("order 1", True, "gauze", False)
-    assert first.question == ("Order 1 of 2026-07-01 still waits for gauze 3 packs, mask 1 pack. "
+    assert first.question == ("Order 1 of 2026-07-01 still waits for gauze 3 packs; mask 1 pack. "
                               "The order does not count on them.")
 
 
@@ -248,7 +248,7 @@ def test_lines_not_believed_carry_their_number_and_emergency_equipment_comes_fir
     assert (found[0].item, found[0].emergency, found[0].no > 0) == ("mask", True, True)
     assert [q.item for q in found if q.no] == ["mask", "gauze"]
     assert found[0].question == "2026-07-08: 90 of mask."
-    table = question_table(found)
+    table = WeeklyRound(PLAN, standing(OrderBook()), questions=found).tables()["questions"]
     assert table["item"].tolist() == [q.item for q in found]
     assert table["no"].tolist() == [q.no or None for q in found]
 
@@ -338,6 +338,8 @@ def test_a_pack_is_that_of_the_row_else_of_the_order_else_of_the_catalogue():
 def test_a_trade_number_is_asked_about_once_and_remembered():
     with pytest.raises(InputError, match="is not known here"):
         delivered(came(2, "", "", 1, 0, trade_number="4006381333931"))
+    with pytest.raises(InputError, match="is missing"):
+        delivered(came(2, "", "", 1, 0))
     taught = delivered(came(2, "", "ties", 1, 0, trade_number="4006381333931"))
     without = delivered(came(3, "", "gauze", 1, 0))
     assert aliases(book(*taught.lines, *without.lines)) == {"04006381333931": "ties"}

@@ -129,7 +129,7 @@ def test_two_items_under_their_urgent_level_are_named_with_two_lots_that_spoil(u
         Line("counts", DAY, "counted", "saline-5", 1, 0, 5, date(2026, 7, 2), "L2", DAY.isoformat()),
         counted("mask-42", 2)], "P")
     told = weekly_round(unit, PLAN, book).sentences("USD")
-    assert told[0] == "URGENT, may run out before the order arrives or was not counted: mask-42, saline-5."
+    assert told[0] == "URGENT, may run out before the order arrives or was not counted: mask-42; saline-5."
     assert "1 lot will not be used by the date: see the dates to watch." in told, "five of L2 are used tomorrow"
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand.held import as_held
+from kitplan.demand.fit import as_held
 from kitplan.parts.audit.model import FLOOR, LOWER, RAISE, audit_par
 from kitplan.parts.par.model import ask, solve_par
 from kitplan.solve.verify import joint_readiness

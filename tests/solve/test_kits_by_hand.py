@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom
 
-from kitplan.demand.held import as_held
+from kitplan.demand.fit import as_held
 from kitplan.demand.item_choice import attempt_tables, fill_roles
 from kitplan.parts.kits.accounts import Traffic, _through_place, kit_accounts, kit_traffic
 from kitplan.parts.kits.contents import through_a_stay

@@ -241,6 +241,8 @@ def test_first_the_limit_that_binds_then_emergency_equipment_then_warnings_then_
         "Look first at emergency equipment: Mask, infant has a present par of 1, under its floor of 2.")
     assert "(1 more warning on the sheet Input checks)" in look_first(small_plan("met", warned))
     assert "more warning" not in look_first(small_plan("met", warned[:1]))
+    idle = tuple(replace(warning, moves=0) for warning in warned)
+    assert look_first(small_plan("met", idle)) == look_first(small_plan("met")), "what moves nothing"
     assert look_first(small_plan(present=[("mask", 2), ("gauze", 2)])) == (
         "Look first at Mask, infant: your par of 2 is 2 under what the plan wants (4).")
 

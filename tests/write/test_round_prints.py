@@ -22,14 +22,7 @@ from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Lot, standing
 from kitplan.parts.orders.model import WeeklyRound
 from kitplan.parts.orders.ordering import make_order
-from kitplan.parts.orders.prints import (
-    build_list,
-    count_sheet,
-    expiry_list,
-    order_list,
-    prints,
-    receive_sheet,
-)
+from kitplan.parts.orders.prints import build_list, count_sheet, expiry_list, order_list, prints
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan
 from kitplan.read.catalogue import spoken_names
 from kitplan.read.order_book import Line, OrderBook
@@ -226,21 +219,13 @@ def test_the_count_sheet_has_no_box_for_loose_units_where_only_packs_are_counted
     assert "–" in text_of(listing_pdf(listing, "letter"))
 
 
-def test_what_is_on_its_way_stands_on_the_receive_sheet(weekly):
-    first, *more = receive_sheet(weekly, "foot", SPOKEN).rows
-    assert first[:4] == ("1", "Resuscitation bag, 500 mL", "each", 3)
-    assert more, "room for a second lot"
-    assert all(cell is None for line in more for cell in line)
-
-
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_no_heading_and_no_bin_is_broken_within_a_word(weekly, paper):
     levels = tuple(replace(level, bin="NE12-104") for level in LEVELS)
     shelf = replace(weekly, plan=replace(PLAN, levels=levels))
-    for listing in (count_sheet(shelf, "foot"), receive_sheet(shelf, "foot", SPOKEN)):
-        words = set(text_of(listing_pdf(listing, paper)).split())
-        assert {word for column in listing.columns for word in column.title.split()} <= words
-    assert "NE12-104" in text_of(listing_pdf(count_sheet(shelf, "foot"), paper)).split()
+    listing = count_sheet(shelf, "foot")
+    words = set(text_of(listing_pdf(listing, paper)).split())
+    assert {word for column in listing.columns for word in column.title.split()} | {"NE12-104"} <= words
 
 
 def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order):
@@ -313,18 +298,17 @@ def test_where_no_kit_can_be_built_the_sheet_says_so_in_place_of_last_weeks():
     idle, held = Build("A", 2, 2, 0, {}, ""), Build("B", 4, 1, 0, {}, "bag_500ml is short")
     weekly = WeeklyRound(PLAN, standing(OrderBook()), builds=(idle, held))
     found = prints(SimpleNamespace(orders=weekly, number="P", unit=unit))
-    assert {"kits-to-build.pdf", "receive-sheet.pdf"} <= set(found)
+    assert "kits-to-build.pdf" in found
     listing = build_list(weekly, "foot", SPOKEN)
     assert listing.rows == []
     assert listing.note.split("\n") == ["Kit A: 2 ready of 2; build 0.", "Kit B: 1 ready of 4; build 0. Not more: "
                                         f"{SPOKEN['bag_500ml']} is short.", "None can be built."]
 
 
-def test_emergency_equipment_is_marked_wherever_it_goes_into_a_kit_or_comes_in(weekly):
+def test_emergency_equipment_is_marked_wherever_it_goes_into_a_kit(weekly):
     named = spoken_names(pd.DataFrame({"item": list(SPOKEN), "description": ["Saline 5 mL", "Bag"],
                                        "critical": [False, True]}))
     assert named == {"saline_5ml": "Saline 5 mL", "bag_500ml": "EM  Bag"}
-    assert receive_sheet(weekly, "foot", named).rows[0][1] == "EM  Bag"
     lot = Lot("", None, 1)
     stocked = replace(weekly, builds=(Build("A", 1, 0, 1, {"A-1": {"bag_500ml": (lot,)}}, ""),))
     assert [row[2] for row in build_list(stocked, "foot", named).rows] == ["EM  Bag"]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Result
-from kitplan.demand.held import as_held, holds_other_items
+from kitplan.demand.fit import as_held, holds_other_items
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.values import Demand, ItemChoice
 from kitplan.parts.par import solved

@@ -87,7 +87,7 @@ class BackOrder:
         buys = [f"{r.packs} x {r.item}" for r in self.buy.itertuples()]
         other = self.recipes["instead_technique"].unique() if len(self.recipes) else []
         told = [f"Cannot be had for {self.days:g} days. {'; '.join(lasts)}."] if lasts else []
-        told += [f"Buy instead: {', '.join(buys)}."] if buys else []
+        told += [f"Buy instead: {'; '.join(buys)}."] if buys else []
         told += [f"Another recipe uses less of it: {', '.join(other)}."] if len(other) else []
         return [*self.unfilled, *told]
 

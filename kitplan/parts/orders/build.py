@@ -169,12 +169,12 @@ def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, 
             short = [i for i, q in plan.designs[row.design].items() if sum(x.units for x in shelf.get(i, [])) < q]
             if short and ready + more > plan.builds.get(row.design, 0):  # a slip would order less of what saves a life
                 problems.append(Problem(source, f"is more than the {plan.builds.get(row.design, 0)} that "
-                                        f"are to stand ready, and the book knows of too few {', '.join(short)}",
+                                        f"are to stand ready, and the book knows of too few {'; '.join(short)}",
                                         "Type how many were built. If it is right, count these items first.",
                                         row=row.row, column="built", value=str(row.built)))
                 break
             if short:
-                told.append(f"Kit {row.design}-{number}: the book knew of too few {', '.join(short)}. It is built as "
+                told.append(f"Kit {row.design}-{number}: the book knew of too few {'; '.join(short)}. It is built as "
                             "you say; count these items again.")
             lines += _kit_lines(f"{row.design}-{number}", row.design, plan.designs[row.design], shelf, plan, day)
             numbers[row.design] += 1

@@ -1,4 +1,4 @@
-"""Prints of the weekly round: labels, what to receive, to count, to order and to build, and dates to watch."""
+"""Prints of the weekly round: labels, what to count, to order and to build, and dates to watch."""
 
 from __future__ import annotations
 
@@ -15,16 +15,13 @@ from kitplan.read.money import exact, figure
 from kitplan.write.listing import Column, Listing, listing_pdf
 from kitplan.write.shelf import unit_of_issue
 
-_LINES_FOR_MORE = 6
-"""Empty lines under what is waited for: second lots, and what nobody ordered."""
-
 
 def prints(plan: Plan) -> dict[str, bytes]:
     """File name -> PDF, on the unit's paper."""
     weekly: WeeklyRound = plan.orders
     foot = f"{plan.unit.name}   Plan {plan.number}"
     named = spoken_names(plan.unit.items)
-    lists = {"count-sheet": count_sheet(weekly, foot), "receive-sheet": receive_sheet(weekly, foot, named)}
+    lists = {"count-sheet": count_sheet(weekly, foot)}
     if weekly.order is not None:
         lists |= {"order": order_list(weekly, weekly.order, plan.unit.currency, foot, named),
                   "expiry-list": expiry_list(weekly.order, foot, named)}
@@ -33,20 +30,6 @@ def prints(plan: Plan) -> dict[str, bytes]:
     paper = plan.unit.paper
     files = {f"{name}.pdf": listing_pdf(listing, paper) for name, listing in lists.items()}
     return files | {"bin-labels.pdf": bin_labels_pdf(weekly.plan.levels, paper)}
-
-
-def receive_sheet(weekly: WeeklyRound, foot: str, named: dict[str, str]) -> Listing:
-    """What is on its way, with room to write what came."""
-    columns = (Column("Order", 14, "strong"), Column("Item", 62), Column("Comes in", 24),
-               Column("Packs waiting", 17, "number"), Column("Packs", 17, "write"),
-               Column("Lot", 28, "write"), Column("Use by", 25, "write"),
-               Column("Will not come", 17, "write"))
-    rows = [(o.number, named.get(o.item, o.item), unit_of_issue(o.pack), o.packs, *[None] * 4)
-            for o in sorted(weekly.now.open, key=lambda o: (o.ordered, o.number))]
-    rows += [(None,) * len(columns)] * _LINES_FOR_MORE
-    return Listing("Receive", "Write the packs that came, with lot and date of each. A second lot, or what is on no "
-                   "order, goes on an empty line: write its item too. "
-                   "Received on ______________   by ______________", columns, rows, foot)
 
 
 def count_sheet(weekly: WeeklyRound, foot: str) -> Listing:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
-
-import pandas as pd
 
 from kitplan.parts.orders.ledger import OpenOrder, Standing, standing
 from kitplan.parts.orders.ordering import overdue
@@ -42,11 +40,6 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
 
 
-def question_table(found: tuple[Question, ...]) -> pd.DataFrame:
-    """One row a question; nothing under no where there is nothing to answer."""
-    return pd.DataFrame([asdict(q) | {"no": q.no or None} for q in found], dtype=object)
-
-
 def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
     told: set[tuple[str, str, str]] = set()
     for line in now.asked:
@@ -64,7 +57,7 @@ def _not_counted(now: Standing, plan: RoundPlan) -> Iterator[Question]:
     blank = [level.item for level in plan.levels if level.critical and level.level_units and level.item not in asked
              and not now.is_counted(level.item, plan.review_days)]
     if blank:
-        names = f": {', '.join(blank)}" if len(blank) > 1 else ""
+        names = f": {'; '.join(blank)}" if len(blank) > 1 else ""
         yield Question(0, True, "emergency equipment" if names else blank[0],
                        f"Emergency equipment was not counted on {now.last_count.isoformat()}{names}.",
                        "Count it now, and type 0 if there is none. Nothing is ordered until then.")
@@ -75,7 +68,7 @@ def _late(now: Standing, plan: RoundPlan, catalogue: Catalogue, day: date) -> It
     for order in overdue(now, plan, day):
         late.setdefault((order.number, order.ordered), []).append(order)
     for (number, ordered), lines in late.items():
-        packs = ", ".join(f"{x.item} {counted(x.packs, 'pack')}" for x in lines)
+        packs = "; ".join(f"{x.item} {counted(x.packs, 'pack')}" for x in lines)
         one = len(lines) == 1
         yield Question(0, any(x.item in catalogue.critical for x in lines), lines[0].item if one else f"order {number}",
                        f"Order {number} of {ordered.isoformat()} still waits for "
@@ -106,7 +99,7 @@ def _came_that_day(book: OrderBook, now: Standing, catalogue: Catalogue, day: da
     came = [x.item for x in book.of("deliveries") if x.event == "received" and x.day == day
             and x.place > seen.get(x.item, x.place) and x.entry not in now.found]
     if came:
-        names = some_of(list(dict.fromkeys(came)), 6, ", ")
+        names = some_of(list(dict.fromkeys(came)), 6)
         yield Question(0, not catalogue.critical.isdisjoint(came), "delivery",
                        f"Typed in after the count of the same day, {day.isoformat()}, and so taken to have come after "
                        f"it: {names}.",
@@ -146,7 +139,7 @@ def _other_kits(now: Standing, plan: RoundPlan) -> Iterator[Question]:
     """Kits on the shelf that are not what the card of their letter lists: another plan made them."""
     alike: dict[str, list[str]] = {}
     for kit in now.kits_at("shelf") if plan.designs else ():
-        lacks = ", ".join(f"{n} x {item}" for item, n in kit.lacks(plan.designs.get(kit.design, {})).items())
+        lacks = "; ".join(f"{n} x {item}" for item, n in kit.lacks(plan.designs.get(kit.design, {})).items())
         if lacks or kit.design not in plan.designs:
             what = f"Lacks what the card of kit {kit.design} lists: {lacks}" if lacks else "The plan has no such kit"
             alike.setdefault(what, []).append(kit.number)

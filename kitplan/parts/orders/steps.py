@@ -84,9 +84,10 @@ def receive(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Ca
     now, draft, problems = standing(book), _Draft(book), []
     for row in sheets.of("receive"):
         if not (item := row.item):
-            problems.append(Problem(sheets.source, "is not known here",
-                                    "Type the item beside it, once; the number is remembered with it.", row=row.row,
-                                    column="item", value=row.trade_number or None))
+            fault, mend = ("is not known here", "Type the item beside it, once; the number is remembered with it.") if (
+                row.trade_number) else ("is missing", "Say which item came, or clear the line.")
+            problems.append(Problem(sheets.source, fault, mend, row=row.row, column="item",
+                                    value=row.trade_number or None))
             continue
         waiting = [o for o in now.open if o.item == item and row.order in ("", o.number)]
         order = min(waiting, key=lambda o: (o.ordered, o.number), default=None)  # the oldest, where the row names none
@@ -199,7 +200,7 @@ def count(sheets: RoundSheets, book: OrderBook, plan: RoundPlan, catalogue: Cata
     told = [f"{counted(seen, 'line')} counted on {day.isoformat()}."] * (bool(seen) or not rows)
     if any(line.event == "thrown_away" for line in draft.lines):
         told.append(f"Thrown away on {day.isoformat()}: " + some_of(
-            [f"{x.units} of {x.item}" for x in draft.lines if x.event == "thrown_away"], 6, ", ") + ".")
+            [f"{x.units} of {x.item}" for x in draft.lines if x.event == "thrown_away"], 6) + ".")
     step = draft.step(told, "count")
     return replace(step, told=(*step.told, *_same_day(book, day)))
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def solved(work: Work, frontier: bool = True) -> ParPlan:
     """Par levels of a unit by its scenarios. frontier: with the curve of readiness and cost."""
-    from kitplan.demand.held import holds_other_items
+    from kitplan.demand.fit import holds_other_items
     from kitplan.parts.par.model import solve_par
 
     par = solve_par(work.unit, work.demand("plan"), work.demand("verify"), frontier=frontier,

@@ -11,7 +11,7 @@ from kitplan.read.catalogue import marked
 from kitplan.read.money import money
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, round_step, scatter
-from kitplan.write.shelf import by_role, role_title, stock_lines
+from kitplan.write.shelf import role_title, stock_lines
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
@@ -21,9 +21,9 @@ def add_sheets(book: Book, plan: Plan) -> None:
     page.header("par levels", frozen_columns=2)
     lines = stock_lines(plan)
     held = lines[lines["par_packs"] > 0]
-    for role, rows in by_role(held):
+    for role, rows in held.groupby("role", sort=False):
         page.group(
-            (None, role_title(role), None, None, None, None, None, float(rows["value"].sum()),
+            (None, role_title(str(role)), None, None, None, None, None, float(rows["value"].sum()),
              float(rows["litres"].sum()), None),
             ("strong", "strong", "text", "text", "text", "text", "text", "money", "litres", "text"),
         )

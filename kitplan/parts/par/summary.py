@@ -93,7 +93,7 @@ def look_first(plan: Plan) -> str:
     below = _below_floor_today(plan.unit)
     if below:
         return f"Look first at emergency equipment: {below}"
-    if plan.unit.warnings:
+    if any(warning.moves for warning in plan.unit.warnings):
         more = len(plan.unit.warnings) - 1
         rest = f" ({counted(more, 'more warning')} on the sheet Input checks)" if more else ""
         return f"Look first at the input: {_sentence(str(plan.unit.warnings[0]))}{rest}"

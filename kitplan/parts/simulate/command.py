@@ -24,7 +24,7 @@ def command(unit_path: Path, out: Path | None, seed: int | None, which: str | No
     The unit's plan, its present par and rules of thumb meet the same years. Writes simulate.xlsx,
     tables/simulation.csv and more, and simulate.json.
     """
-    from kitplan.demand.held import as_held
+    from kitplan.demand.fit import as_held
     from kitplan.demand.item_choice import fill_roles
     from kitplan.outputs import part_files
     from kitplan.parts.simulate.model import simulate
