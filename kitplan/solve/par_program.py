@@ -297,7 +297,7 @@ def _best_about(
             par = _best_about(collapsed, par, state, value, half, width, gap)
         return par
     stated = state(window)
-    solution = stated.program.solve(gap=gap)
+    solution = stated.program.searched(gap)
     found = read_par(stated, solution) if solution.solved else par
     return min(par, found, key=value)
 

@@ -155,6 +155,11 @@ class Program:
             return relaxed
         return self._run(gap, time_limit, relaxed.report)
 
+    def searched(self, gap: float) -> Solution:
+        """Solve the integer program alone, where nobody asks what its relaxation says."""
+        nothing = SolverReport(SOLVER, "optimal", np.nan, -self._sign * np.inf, np.nan, np.nan, 0.0)
+        return self._run(gap, None, nothing)
+
     def _is_whole(self, solution: Solution) -> bool:
         values = solution.values(np.flatnonzero(self._integer))
         return bool(np.all(np.abs(values - np.round(values)) <= INTEGRAL))

@@ -110,6 +110,19 @@ def test_an_integer_program_reports_the_relaxation_and_its_own_bound():
         solution.dual("weight")
 
 
+@pytest.mark.parametrize(("sense", "sign"), [("min", 1), ("max", -1)])
+def test_an_integer_program_alone_finds_the_same_and_the_solver_tells_its_bound(sense, sign):
+    """Three halves are needed, so two whole ones: 4, where the relaxation says 3."""
+    program = Program("whole", sense)
+    x = program.variables("x", 1, integer=True)
+    program.objective(x, 2 * sign)
+    program.row("need", x, 2, low=3)
+    alone = program.searched(0.0)
+    assert alone.values(x) == pytest.approx([2])
+    assert (alone.report.status, alone.report.gap) == ("optimal", pytest.approx(0))
+    assert alone.report.objective == alone.report.bound == pytest.approx(4 * sign)
+
+
 def test_a_program_without_variables_costs_its_constant():
     program = Program("nothing")
     program.objective([], [], constant=4.5)
