@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kitplan.solve.closure import best_cut, stepped_down_from
+from kitplan.solve.closure import best_cut, stepped_down_from, stepped_down_variously
 from kitplan.solve.collapse import Collapsed, collapse, own_quantiles, restrict
 from kitplan.solve.descent import Descent, descend
 from kitplan.solve.program import Program, Solution
@@ -33,7 +33,7 @@ LARGEST_GAP = 0.005
 FIRST_CUTS = 500
 """Needs above the lower bound from which minimum cuts are tried first: they take hundredths of a second."""
 
-CUT_ENTRIES = 2_000
+CUT_ENTRIES = 1_000
 """Needs above the lower bound from which no integer program of them all is asked, for it may take seconds, or minutes:
 programs about the plan in hand come within the gap in a second, and what they leave is told as it is (0.3 % at most in
 a hundred generated units)."""
@@ -324,8 +324,10 @@ def _by_cuts(
         return ParSolution(None, SolverReport(name, status, np.nan, np.nan, np.nan, np.nan, 0.0), {})
     cut, over = best_cut(collapsed, cost, required, float(cost @ par) * (1 - gap), gap / 10, path)
     if cut.value < float(cost @ par) * (1 - gap):
-        nearer = stepped_down_from(collapsed, over, cost, required)
-        par = nearer if cost @ nearer < cost @ par and within(limits, nearer) else par
+        nearer = [stepped_down_from(collapsed, over, cost, required)]
+        if search and cut.value < float(cost @ nearer[0]) * (1 - gap):
+            nearer += stepped_down_variously(collapsed, cost, required, cut.price)
+        par = min([par, *(plan for plan in nearer if within(limits, plan))], key=lambda plan: float(cost @ plan))
     par = improve(collapsed, cost, required, par, limits, cut.value / (1 - gap)) if search else par
     report = _report(name, float(cost @ par), cut.value, cut.value, gap, time.perf_counter() - started)
     return ParSolution(par, report, {"ready": cut.price} | {limit.name: 0.0 for limit in limits})
