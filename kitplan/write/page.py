@@ -27,7 +27,6 @@ class Card:
 
     canvas: Canvas
     width_mm: float
-    height_mm: float
     top: float
 
     @property
@@ -190,7 +189,7 @@ def draw_pages(
         if count:
             canvas.showPage()
         count += 1
-        card = Card(canvas, width, height, height - MARGIN_MM)
+        card = Card(canvas, width, height - MARGIN_MM)
         card.text(MARGIN_MM, 13, CAUTION, min(7.5, 7.5 * card.room_mm * mm / width_of(CAUTION, 7.5)))
         card.text(MARGIN_MM, 9, foot, 7.5)
         card.text(width - MARGIN_MM, 9, f"{title}   Page {count}", 7.5, anchor="right")

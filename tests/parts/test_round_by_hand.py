@@ -15,7 +15,7 @@ from kitplan.parts.orders.ledger import standing
 from kitplan.parts.orders.model import WeeklyRound, also_counted, shelf_notes
 from kitplan.parts.orders.ordering import make_order, overdue
 from kitplan.parts.orders.prints import count_sheet
-from kitplan.parts.orders.questions import question_table, questions
+from kitplan.parts.orders.questions import questions
 from kitplan.parts.orders.recall import find_recall, recall_lines
 from kitplan.parts.orders.round_command import find_unit
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, round_plan_of
@@ -248,7 +248,7 @@ def test_lines_not_believed_carry_their_number_and_emergency_equipment_comes_fir
     assert (found[0].item, found[0].emergency, found[0].no > 0) == ("mask", True, True)
     assert [q.item for q in found if q.no] == ["mask", "gauze"]
     assert found[0].question == "2026-07-08: 90 of mask."
-    table = question_table(found)
+    table = WeeklyRound(PLAN, standing(OrderBook()), questions=found).tables()["questions"]
     assert table["item"].tolist() == [q.item for q in found]
     assert table["no"].tolist() == [q.no or None for q in found]
 

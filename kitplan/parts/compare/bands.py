@@ -12,12 +12,11 @@ from kitplan.demand.best_knowledge import what_the_log_says
 from kitplan.demand.occupancy import mean_airways
 from kitplan.demand.use import UseModel, use_model
 from kitplan.demand.values import ItemChoice
-from kitplan.parts.forecast.months_ahead import forecast_and_sampled
+from kitplan.parts.forecast.months_ahead import DRAWS, forecast_and_sampled
 from kitplan.parts.forecast.paths import BANDS
 from kitplan.read.days import YEAR_DAYS
 from kitplan.read.values import STRATUM_KEY, Unit
 
-DRAWS = 2000
 _AS_OFTEN = 0.02
 """Rates so near are of the same patients in the same year: another item moves what issues teach by as little."""
 _CENSUS, _TEACHES_RATE = ("census.", "stays."), ("resecure_log.", "stock_issues.", "book/learnt_rate")
@@ -68,7 +67,7 @@ def _same_airways(a: Unit, b: Unit) -> bool:
 def _levels(unit: Unit, turnover: np.ndarray, stream: int) -> tuple[np.ndarray, np.ndarray]:
     """Airway-days and arrivals of the next twelve months over those of a mean year, ndarray (DRAWS,) each."""
     plain = replace(unit, issues=None, budget=None)
-    year = forecast_and_sampled(plain, unit.planning.seed + stream, months=12, draws=DRAWS)[1].ahead(12)
+    year = forecast_and_sampled(plain, unit.planning.seed + stream, months=12)[1].ahead(12)
     airways = mean_airways(unit) * YEAR_DAYS
     means = airways.sum(), airways @ turnover
     days, came = (part.sum(axis=(1, 2)) / max(float(mean), 1e-9)

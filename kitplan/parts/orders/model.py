@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import pandas as pd
 
@@ -12,7 +12,7 @@ from kitplan.parts.orders.back_order import BackOrder, missing_items
 from kitplan.parts.orders.build import Build, plan_builds
 from kitplan.parts.orders.ledger import Standing, standing
 from kitplan.parts.orders.ordering import Order, as_made, make_order, without_level
-from kitplan.parts.orders.questions import Question, question_table, questions
+from kitplan.parts.orders.questions import Question, questions
 from kitplan.parts.orders.round_plan import Catalogue, Level, RoundPlan, catalogue_of, make_round_plan
 from kitplan.parts.orders.steps import first_count
 from kitplan.parts.work import Work
@@ -45,7 +45,8 @@ class WeeklyRound(Brief):
     def tables(self) -> dict[str, pd.DataFrame]:
         tables = {"order_points": self.plan.table()} | (self.order.tables() if self.order else {})
         if self.questions:
-            tables["questions"] = question_table(self.questions)
+            rows = [asdict(q) | {"no": q.no or None} for q in self.questions]
+            tables["questions"] = pd.DataFrame(rows, dtype=object)
         return tables | (self.back_order.tables() if self.back_order else {})
 
     def sentences(self, currency: str) -> list[str]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
-
-import pandas as pd
 
 from kitplan.parts.orders.ledger import OpenOrder, Standing, standing
 from kitplan.parts.orders.ordering import overdue
@@ -40,11 +38,6 @@ def questions(book: OrderBook, now: Standing, plan: RoundPlan, catalogue: Catalo
                   *_came_that_day(book, now, catalogue, day), *_out_of_date(now, plan, catalogue, day),
                   *_kits(book, now, day), *_other_kits(now, plan), *_unknown(now, catalogue)]
     return tuple(sorted(found, key=lambda q: (not q.emergency, q.no == 0)))
-
-
-def question_table(found: tuple[Question, ...]) -> pd.DataFrame:
-    """One row a question; nothing under no where there is nothing to answer."""
-    return pd.DataFrame([asdict(q) | {"no": q.no or None} for q in found], dtype=object)
 
 
 def _asked(now: Standing, catalogue: Catalogue) -> Iterator[Question]:
