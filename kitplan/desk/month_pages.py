@@ -106,4 +106,4 @@ def _told(column: str, value: Any, row: dict[str, Any]) -> str:
     if value != value:
         return ""
     share = str(row.get("measure", "")).startswith("readiness")
-    return f"{100 * value:,.1f} %" if share else f"{value:,.{0 if column.endswith('packs') else 2}f}"
+    return f"{round(100 * value, 1) + 0.0:,.1f} %" if share else f"{value:,.{0 if column.endswith('packs') else 2}f}"

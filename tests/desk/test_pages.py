@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 import kitplan
+from kitplan.desk import month_pages
 from kitplan.desk.class_pages import _place
 from kitplan.desk.units import TextTable
 from kitplan.parts.orders import round_command
@@ -811,3 +812,7 @@ def test_what_is_in_the_book_is_said_where_there_was_no_room_for_its_papers(clie
     assert "IS in the book; only the papers are of before. The disk is full" in said
     assert "--out" not in said
     assert (home / "mill_lane" / "book" / "counts.csv").is_file()
+
+
+def test_a_difference_of_next_to_nothing_has_no_sign():
+    assert month_pages._told("difference", -0.0002, {"measure": "readiness verified"}) == "0.0 %"

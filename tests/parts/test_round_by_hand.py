@@ -610,12 +610,12 @@ def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
     found, _ = recalled(counted("mask", 5, lot="L1"), counted("mask", 1, lot="OK"), ordered("mask", 2),
                         counted("gauze", 40))
     assert found.after == {"mask": (1, 2, 6, 3, False)}
-    assert found.sentences()[0] == ("mask: without the lot 1 are left and 2 on order, against a level of 6; what is "
+    assert found.sentences()[0] == ("mask: 1 left without the lot and 2 on order, against a level of 6; what is "
                                     "left lasts until then. Order now: 3 packs.")
     none, _ = recalled(counted("mask", 7, lot="L1"))
     assert none.after == {"mask": (0, 0, 6, 6, True)}
     assert none.sentences() == [
-        "mask: without the lot 0 are left, against a level of 6; what is left may not last until an order arrives. "
+        "mask: 0 left without the lot, against a level of 6; what is left may not last until an order arrives. "
         "Order now: 6 packs.",
         "Look at every pack of these items: a pack whose lot nobody typed in is not listed."]
     one, _ = recalled(counted("mask", 1, lot="L1"), counted("mask", 5, lot="OK"))
@@ -624,7 +624,7 @@ def test_after_a_recall_what_is_left_is_set_against_level_and_urgent_level():
 
 def test_what_is_on_order_is_no_stock_and_no_more_is_ordered_of_it():
     found, _ = recalled(counted("mask", 1, lot="OK"), counted("mask", 5, lot="L1"), ordered("mask", 9))
-    assert found.sentences()[0] == ("mask: without the lot 1 are left and 9 on order, against a level of 6; what is "
+    assert found.sentences()[0] == ("mask: 1 left without the lot and 9 on order, against a level of 6; what is "
                                     "left lasts until then. Order now: no more.")
 
 

@@ -256,6 +256,15 @@ def test_the_same_plan_gives_the_same_bytes_later_and_in_another_process(plan):
     assert done.stdout.strip() == hashlib.sha256(b"".join(first.values())).hexdigest()
 
 
+def test_the_emergency_sheet_asks_for_as_many_whole_things_as_the_kit_holds(plan):
+    """A floor of one and a half is two in the kit, and two to look for at the bedside."""
+    critical = plan.unit.items["critical"]
+    items = plan.unit.items.assign(min_bedside=plan.unit.items["min_bedside"].mask(critical, 1.5))
+    told = bedside_list(replace(plan, unit=replace(plan.unit, items=items)))
+    held = told[told["item"].isin(items.loc[critical, "item"])]
+    assert set(held["at_bedside"]) == {2}
+
+
 def test_a_unit_without_bins_or_warnings_still_gets_its_workbook(plan, plan_maker, par_maker):
     items, levels = plan.unit.items.assign(bin=""), plan.par.levels
     unit = replace(plan.unit, items=items, warnings=(), assumptions=())

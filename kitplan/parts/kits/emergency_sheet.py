@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from kitplan.demand.fit import catalogue_records
@@ -21,7 +23,7 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
 
     An item belongs to an airway when the item choice gives it to that airway, or fits its tube and fills a role that
     it leaves open there; where spare tubes are held, the smaller one belongs to it too. at_bedside is
-    the catalogue's floor for each bedside, at least 1.
+    the catalogue's floor for each bedside in whole things, at least 1.
     """
     items = plan.unit.items
     emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
@@ -36,7 +38,7 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
         for item in equipment:
             fits = item.role in own and item_fits(item._asdict(), airway)
             if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
-                at_bedside = max(int(item.min_bedside or 0), 1)
+                at_bedside = max(math.ceil(item.min_bedside), 1)
                 rows.append((stratum, label, item.role, item.item, item.description, at_bedside))
     return pd.DataFrame(rows, columns=["stratum", "label", "role", "item", "description", "at_bedside"])
 

@@ -54,7 +54,7 @@ class Recall(Result, writes={"recall": "places"}):
         for item, (left, coming, level, packs, urgent) in self.after.items():
             ready = "what is left may not last until an order arrives" if urgent else "what is left lasts until then"
             more = counted(packs, "pack") if packs else "no more"
-            told.append(f"{item}: without the lot {left:,} are left{f' and {coming:,} on order' if coming else ''}, "
+            told.append(f"{item}: {left:,} left without the lot{f' and {coming:,} on order' if coming else ''}, "
                         f"against a level of {level:,}; {ready}. Order now: {more}.")
         told.append("Look at every pack of these items: a pack whose lot nobody typed in is not listed.")
         return told
