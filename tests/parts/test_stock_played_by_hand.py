@@ -147,8 +147,8 @@ def test_an_item_that_is_missing_is_planned_for_so_long_from_what_is_in_date(sma
     def drawn(unit, choice, days, scenarios, seed, stream, tables):
         return SimpleNamespace(items=("saline-5",), units=np.full((10, 1), 18), days=days)
 
-    def planned(unit, choice, tables, demand, stream, held):
-        asked.append((choice, demand.days, stream, held))
+    def planned(unit, choice, tables, demand, held):
+        asked.append((choice, demand.days, held))
         return BackOrder(pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), demand.days, None)
 
     monkeypatch.setattr(back_order, "draw_demand", drawn)
@@ -158,7 +158,7 @@ def test_an_item_that_is_missing_is_planned_for_so_long_from_what_is_in_date(sma
     unit = replace(small_unit, stock=replace(small_unit.stock, unavailable=("saline-5",), unavailable_weeks=weeks))
     own = SimpleNamespace(frame=pd.DataFrame({"item": ["saline-5"]}))
     found = missing_items(unit, 1, own, now_of((5, -1), (7, 0), (8, None)), PLAN)
-    assert asked == [(own, days, "back order", {"saline-5": 15.0})]
+    assert asked == [(own, days, {"saline-5": 15.0})]
     assert made == []
     row = found.shelf.iloc[0]
     assert (row["item"], row["units"]) == ("saline-5", 20.0)
@@ -166,7 +166,7 @@ def test_an_item_that_is_missing_is_planned_for_so_long_from_what_is_in_date(sma
     assert row["lasts_days_busy"] == pytest.approx(8 / (18 / days))
     kit = Kit("A-1", "A", DAY, "shelf", (("saline-5", (Lot(2),)),))
     in_kits = missing_items(unit, 1, own, replace(now_of((8, None)), kits={"A-1": kit}), PLAN).shelf.iloc[0]
-    assert (asked[-1][3], in_kits["units"], in_kits["lasts_days"]) == ({"saline-5": 10.0}, 10.0, 2.0)
+    assert (asked[-1][2], in_kits["units"], in_kits["lasts_days"]) == ({"saline-5": 10.0}, 10.0, 2.0)
     never = missing_items(unit, 1, own, replace(now_of(), shelf={}, counted={"gauze": DAY}), PLAN)
     assert never.sentences() == [f"Cannot be had for {days} days. saline-5: never counted, so what is left is not "
                                  "known: count it."]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from kitplan.parts.par import limits as limits_module
 from kitplan.solve import par_program
-from kitplan.solve.closure import Closure, best_cut, stepped_down_from
+from kitplan.solve.closure import Closure, best_cut, stepped_down_from, stepped_down_variously
 from kitplan.solve.collapse import collapse, own_quantiles, restrict
 from kitplan.solve.descent import descend
 from kitplan.solve.par_program import Limit, add_cost, add_readiness, cheapest, improve, state_levels
@@ -79,6 +79,26 @@ def test_stepping_down_from_the_cut_comes_much_nearer_to_the_bound_than_from_eve
             after.append(float(cost @ near) / cut.value - 1)
     assert min(after) >= -1e-9
     assert np.mean(after) < np.mean(before) / 2, (before, after)
+
+
+def test_stepping_down_in_several_ways_always_meets_enough_and_comes_nearer_to_the_bound():
+    """Over 12 programs of items that move together: every plan is one, and the best leaves less than two thirds of
+    the gap (0.06 %, where one way leaves 0.11 %)."""
+    once, often = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        packs = np.minimum(rng.poisson(rng.gamma(2.0, 1.5, 1500)[:, None] * rng.uniform(0.1, 2, 15)), 30)
+        held = np.concatenate([packs, packs > 0], axis=1).astype(np.int32)
+        cost = np.concatenate([rng.uniform(1, 20, 15), rng.uniform(10, 80, 15)])
+        for required in (1275, 1425):
+            collapsed = solved(held, required)
+            cut, over = best_cut(collapsed, cost, required)
+            plans = list(stepped_down_variously(collapsed, cost, required, cut.price))
+            assert all((held <= plan).all(axis=1).sum() >= required for plan in plans)
+            once.append(float(cost @ stepped_down_from(collapsed, over, cost, required)) / cut.value - 1)
+            often.append(min(float(cost @ plan) for plan in plans) / cut.value - 1)
+    assert min(often) >= -1e-9
+    assert np.mean(often) < np.mean(once) * 2 / 3, (once, often)
 
 
 @pytest.mark.parametrize("seed", range(6))
