@@ -288,9 +288,11 @@ class Page:
         return filled + rows * _ROW_POINTS <= self._points_a_page
 
     def keep_together(self, rows: float) -> None:
-        """Let a table go on on another printed page where so many more rows do not fit this one."""
+        """Let a table go on on another printed page where so many more rows do not fit this one; a line that begins a
+        group just there goes along.
+        """
         if self._tables and not self.has_room(rows):
-            self._breaks.append(self.next_row - 1)
+            self._breaks.append(self.next_row - 1 - (self._grouped == self.next_row - 1))
 
     def _runs_over(self, first: int, last: int) -> bool:
         return any(first <= row < last for row in self._breaks)

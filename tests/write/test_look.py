@@ -198,6 +198,13 @@ def test_a_line_that_begins_a_group_has_three_of_its_rows_under_it_on_its_page(r
     assert printed(book)[0] == ends
 
 
+def test_a_line_that_begins_a_group_goes_with_a_tall_row_that_has_no_room_under_it(book):
+    page = filled(book, 24)
+    page.group(("Group",))
+    page.row(("a long reason " * 12, "b"), ("wrap", "text"))
+    assert printed(book)[0] == [25], "the group stands in row 26"
+
+
 def test_the_last_rows_of_a_long_table_go_with_a_chart_that_has_no_room_under_it(book):
     page = filled(book, 50)
     place(page, line_chart(page, [Line("L", (1, 2, 51), (2, 2, 51))], "y"), rows=16)
