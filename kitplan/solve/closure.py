@@ -22,7 +22,7 @@ _STEP = 1.25
 """Factor between prices until the top lies between two of them."""
 _DEARER, _VARIED, _WEIGHED_BY = (1.0, 1.03, 1.1), 5, 0.15
 """Prices of the cuts that are stepped down from, over the best; ways to step down from each; and by how much items are
-weighed otherwise, a share (a choice: at 0.05 and 0.3 plans of sixteen generated units were no cheaper)."""
+weighed otherwise, a share (a choice: at 0.05 and 0.3 plans of sixteen generated units cost the same within 0.2 %)."""
 _LARGEST_FLOW = 1e9
 """Capacities are whole numbers below 2**31; rounded so that the bound can only fall."""
 
