@@ -278,6 +278,8 @@ def test_every_page_carries_unit_plan_page_and_caution(paper):
         assert f"Page {number} of {len(pages)}" in page
         assert "no clinical advice" in page
         assert "Bin" in page, "the header is repeated"
+    page = subprocess.run(["pdftotext", "-bbox", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
+    assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', page)) <= PAPERS[paper][0] - 12 * MM + 0.1
 
 
 def test_the_same_list_gives_the_same_bytes(weekly, order):
