@@ -140,7 +140,7 @@ def _without_totals(raw: RawTable, recipes: Recipes, findings: Findings) -> RawT
 
 
 def _days_unread(raw: RawTable) -> str:
-    """The column without meaning that mostly holds days: several of counts, of stays those after their start; else ""."""
+    """The column without meaning that mostly holds days: several of counts, of stays after their start; else ""."""
     starts = [raw.columns["start"][:_LOOKED_AT]] if "start" in raw.columns else []
     for title, letter, cells in raw.others:
         rows = [row for row in zip(*starts, cells[:_LOOKED_AT]) if all(cell is not None for cell in row)]
