@@ -25,7 +25,6 @@ from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
 from kitplan.demand.values import Demand, DemandPath, Episodes, ItemChoice, kept
-from kitplan.read.days import WEEK_DAYS
 from kitplan.read.values import Unit
 
 
@@ -224,7 +223,7 @@ DAYS_SCENARIOS = 4000
 
 @dataclass(frozen=True)
 class Days:
-    """Some days on end, drawn once for all who ask for a part of them: a lead time, a week, an interval.
+    """Some days on end, drawn once for all who ask for a part of them: a lead time, the time between counts.
 
     moments: days since they began, ascending. arrived, re_secures: airways that came by then and attempts, int32
     (n_moments, n_scenarios, n_strata); opened: items opened for patients of each of `takes.opened`, the same way.
@@ -260,20 +259,19 @@ _DAYS = "days"
 
 
 def draw_days(unit: Unit, item_choice: ItemChoice, seed: int, days: int = 0) -> Days:
-    """Days on end told day by day: a week, an interval and the day before it, or `days` where that is more. The lead
-    time and the interval are moments too.
+    """Days on end told day by day: a protection interval and a day more, or `days` where that is more. The lead time,
+    the time between counts and the interval are moments too.
     """
-    interval = unit.stock.protection_interval_days
-    reach = max(math.ceil(interval) + 1, WEEK_DAYS, days)
-    return _drawn_days(unit, _takes(unit, item_choice), unit.stock.lead_days, interval, reach, seed)
+    stock = unit.stock
+    reach = max(math.ceil(stock.protection_interval_days) + 1, days)
+    within = stock.lead_days, stock.review_days, stock.protection_interval_days
+    return _drawn_days(unit, _takes(unit, item_choice), within, reach, seed)
 
 
 @kept(1, known)
-def _drawn_days(
-    unit: Unit, takes: _Takes, lead: float, interval: float, reach: int, seed: int
-) -> Days:
+def _drawn_days(unit: Unit, takes: _Takes, within: tuple[float, ...], reach: int, seed: int) -> Days:
     asked = intervals(unit, float(reach), at_most(DAYS_SCENARIOS, unit, reach), seed, _DAYS)
-    moments = tuple(sorted({float(m) for m in (*range(1, reach + 1), lead, interval) if m > 0}))
+    moments = tuple(sorted({float(m) for m in (*range(1, reach + 1), *within) if m > 0}))
     blocks = _airways(asked, _reaching(unit, reach, None), moments, takes)
     arrived, re_secures, _, opened = _counted_all(takes, blocks)
     return Days(unit, takes, moments, arrived, re_secures, opened, seed)

@@ -30,6 +30,9 @@ ten times the usual step: no unit stands empty so long for them [common practice
 REPORTED_UNKNOWN_SHARE = 0.05
 _LOOKED_AT = 1000
 """Rows enough to see whether a column holds days."""
+_DAYS = (("date", "every row would count on one and the same day", "the airways were counted on them"),
+         ("end", "every stay would count as still in place", "the stays ended on them"))
+"""Counts, stays: the column of days that may be left out, what is taken without it, and what its days say."""
 _MIDNIGHT = np.timedelta64(1, "D")
 
 Shape = Literal["snapshot", "counts", "stays"]
@@ -116,12 +119,12 @@ def read_census(
         return None
     keys = read_keys(reader, recipes)
     doubt_sizes(reader, keys, tubes)
+    column, would, meant = _DAYS["start" in raw.known]
+    if not reader.has(column) and (label := _days_unread(raw)):
+        findings.fault(raw.name, f"is missing, so that {would}", f"{label} holds days that nothing reads. If {meant}, "
+                       f"name that column {column}; if not, delete that column.", column=column)
+        return None
     if "start" in raw.known:
-        if not reader.has("end") and (label := _days_unread(raw)):
-            findings.fault(raw.name, "is missing, so that every stay would count as still in place",
-                           f"{label} holds days that nothing reads. If the stays ended on them, name that column end; "
-                           "if not, and all are still in place, add an empty column end.", column="end")
-            return None
         return _read_stays(reader, keys, longest_stay_days, findings)
     return _read_counts(reader, keys, findings)
 
@@ -137,14 +140,15 @@ def _without_totals(raw: RawTable, recipes: Recipes, findings: Findings) -> RawT
 
 
 def _days_unread(raw: RawTable) -> str:
-    """The column without meaning whose days mostly lie after the start of their stay: its end, it may be; else ""."""
-    starts = raw.columns["start"][:_LOOKED_AT]
+    """The column without meaning that mostly holds days: several of counts, of stays after their start; else ""."""
+    starts = [raw.columns["start"][:_LOOKED_AT]] if "start" in raw.columns else []
     for title, letter, cells in raw.others:
-        both = [(s, c) for s, c in zip(starts, cells) if s is not None and c is not None]
-        order = day_order([cell for pair in both for cell in pair])
-        pairs = list(zip(*(read_days(column, order) for column in zip(*both))))
-        days = [(s.day, e.day) for s, e in pairs if isinstance(s, Moment) and isinstance(e, Moment)]
-        if title and sum(s <= e for s, e in days) > len(pairs) / 2:
+        rows = [row for row in zip(*starts, cells[:_LOOKED_AT]) if all(cell is not None for cell in row)]
+        order = day_order([cell for row in rows for cell in row], True)
+        read = list(zip(*(read_days(column, order) for column in zip(*rows))))
+        days = [tuple(m.day for m in row if isinstance(m, Moment)) for row in read]
+        fit = [row for row in days if len(row) == len(starts) + 1 and row[0] <= row[-1]]
+        if title and len(fit) > len(rows) / 2 and (starts or len(set(fit)) > 1):
             return shown_header(title, letter)
     return ""
 

@@ -53,10 +53,10 @@ def test_it_writes_a_workbook_its_tables_its_prints_and_its_record(done):
     assert json.loads((folder / "kits.json").read_text())["parts"] == ["kits"]
 
 
-def test_the_last_lines_tell_the_designs_and_the_week(done):
+def test_the_last_lines_tell_the_designs_and_the_kits_to_have_ready(done):
     _, result = done
     assert "5 kit designs for 6 kinds of tube" in result.output
-    assert "Have ready for the week ahead: " in result.output
+    assert "Have ready from one count to the next: " in result.output
 
 
 def test_the_sheets_answer_which_kit_first(done):

@@ -76,12 +76,13 @@ def test_designs_are_named_by_their_smallest_tube_then_by_the_first_kind_that_th
     assert kits._in_order(unit, groups).astype(int).tolist() == [[0, 1, 0, 1], [0, 0, 1, 0], [1, 0, 0, 0]]
 
 
-def test_re_secures_of_a_week_are_its_attempts_less_those_of_arrivals(small_unit):
+def test_re_secures_between_two_counts_are_their_attempts_less_those_of_arrivals(small_unit):
     """Two secures on admission: of nine attempts with three arrivals three are at bedsides."""
-    unit = replace(small_unit, frequency=small_unit.frequency.assign(admission_secures=[2.0, 1.0, 0.0]))
-    week = {7: np.array([[3, 1, 1]])}
-    days = SimpleNamespace(arrivals=week.__getitem__, attempts={7: np.array([[9, 1, 4]])}.__getitem__)
-    arriving, attempts = kits._week(unit, days)
+    unit = replace(small_unit, frequency=small_unit.frequency.assign(admission_secures=[2.0, 1.0, 0.0]),
+                   stock=replace(small_unit.stock, review_days=14))
+    days = SimpleNamespace(arrivals={14: np.array([[3, 1, 1]])}.__getitem__,
+                           attempts={14: np.array([[9, 1, 4]])}.__getitem__)
+    arriving, attempts = kits._review(unit, days)
     assert (arriving.tolist(), attempts.tolist()) == ([[3, 1, 1]], [[3, 0, 4]])
 
 

@@ -17,7 +17,7 @@ from kitplan.demand.values import Demand
 from kitplan.parts.hospital import model
 from kitplan.parts.hospital.central_store import Holding, kept_units, pool_slow_items
 from kitplan.parts.hospital.model import HOLDING_COLUMNS, UNIT_COLUMNS, Summary, hospital, summary
-from kitplan.parts.hospital.sheets import hospital_book, sentences
+from kitplan.parts.hospital.sheets import add_orders, hospital_book, sentences
 from kitplan.parts.hospital.shelves import (
     LINE_COLUMNS,
     OrderSummary,
@@ -40,6 +40,7 @@ from kitplan.parts.hospital.spend import (
     spend_table,
 )
 from kitplan.parts.par.values import Readiness
+from kitplan.write.book import Book
 
 EVEN = np.linspace(0.0, 1.0, DRAWS)
 
@@ -256,13 +257,21 @@ def test_what_a_unit_hands_on_of_its_money_is_what_its_own_workbook_says_and_a_t
 # -- audits and orders ----------------------------------------------------------------------------------------------
 
 
+CRITICAL = ("bag", "mask")
+
+
+def stocked(name, items, currency="USD"):
+    items = pd.DataFrame([(i, i.title(), i in CRITICAL) for i in items], columns=["item", "description", "critical"])
+    return SimpleNamespace(name=name.title(), currency=currency, items=items)
+
+
 def audited(name, ready, target=0.95, begin=("mask",)):
     def standing(verified):
         return SimpleNamespace(readiness=Readiness(target, verified, verified, 0.9, 0.97, 9), value=100.0)
 
     audit = SimpleNamespace(present=standing(ready), proposed=standing(0.96), idle_value=5.0,
                             steps=pd.DataFrame({"item": list(begin)}))
-    return audit_row(name, SimpleNamespace(audit=audit, unit=SimpleNamespace(name=name.title(), currency="USD")))
+    return audit_row(name, SimpleNamespace(audit=audit, unit=stocked(name, begin)))
 
 
 def test_the_unit_furthest_under_its_own_target_comes_first():
@@ -273,7 +282,7 @@ def test_the_unit_furthest_under_its_own_target_comes_first():
     assert table["begin_with"].tolist() == ["bag", "mask", ""]
     assert audit_sentences(table) == [
         "2 of 3 units are less ready than they aim to be. Begin with b: ready in 96.0 % of intervals (target 99.0 %); "
-        "first bag."]
+        "first EM  Bag."]
     assert audit_sentences(audit_table([audited("a", 0.95)])) == ["All of 1 units are as ready as they aim to be."]
 
 
@@ -283,7 +292,7 @@ def ordered(name, *rows, urgent=0, questions=0, currency="USD", counted=True):
                          columns=LINE_COLUMNS[1:])
     order = SimpleNamespace(lines=lines, counted=date(2026, 7, 1), number="O1", urgent=["x"] * urgent)
     weekly = SimpleNamespace(order=order if counted else None, questions=["?"] * questions)
-    plan = SimpleNamespace(unit=SimpleNamespace(name=name.title(), currency=currency))
+    plan = SimpleNamespace(unit=stocked(name, [row[0] for row in rows], currency))
     return order_summary(name, plan, weekly, ["told"])
 
 
@@ -299,6 +308,27 @@ def test_orders_add_up_by_item_pack_and_currency_and_urgent_units_come_first():
     assert items.loc[10, ["units", "urgent", "packs", "value", "for_units"]].tolist() == [2, 1, 5, 10.0, "a 3, b 2"]
     assert items.loc[5, ["units", "packs", "value"]].tolist() == [1, 1, 1.0]
     assert len(tables["order_lines"]) == 3, "what is not ordered is no line"
+
+
+def test_all_units_order_urgent_items_first_and_emergency_equipment_first_of_them_by_their_names():
+    """As on the order of a single unit, though their keys come in another order."""
+    told = [ordered("a", ("cap", 10, False, 1, 1.0), ("gauze", 10, True, 3, 6.0), ("mask", 1, False, 2, 9.0)),
+            ordered("b", ("tie", 1, True, 1, 1.0), ("mask", 1, True, 2, 9.0))]
+    tables = order_tables(told)
+    assert tables["order_items"]["item"].tolist() == ["mask", "gauze", "tie", "cap"]
+    book = Book("All units", "", "2 units")
+    add_orders(book, tables, told[0].spoken)
+    rows = load_workbook(BytesIO(book.content()))["What to order"].iter_rows(values_only=True)
+    assert [row[:2] for row in rows][-6:] == [
+        ("URGENT", None), ("mask", "EM  Mask"), ("gauze", "Gauze"), ("tie", "Tie"), ("To order", None), ("cap", "Cap")]
+
+
+def test_who_holds_what_names_items_as_people_do():
+    pooled = [planned(unit, slow=[slow_item(unit, "cap")]) for unit in "ab"]
+    made = hospital([replace(p, spoken={"mask": "EM  Mask", "cap": "Cap"}) for p in pooled], [], 1.0)
+    book = load_workbook(BytesIO(hospital_book(made, "a4")))
+    assert {"EM  Mask", "gauze"} < {row[0] for row in book["Who holds what"].iter_rows(values_only=True)}
+    assert "Cap" in {row[0] for row in book["Central store"].iter_rows(values_only=True)}
 
 
 def test_what_all_units_order_is_said_urgent_ones_first():

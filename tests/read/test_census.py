@@ -291,6 +291,23 @@ def test_a_list_whose_ends_stand_under_a_heading_of_its_own_is_told_once_and_no_
     assert problem.mend.startswith(f"{heading} holds days that nothing reads.")
 
 
+@pytest.mark.parametrize("heading", ["Stocktake", "As of"])
+@pytest.mark.parametrize("day", ["2025-03-{:02d}", "{:02d}/03/2025", "{:02d}.3.25"])
+def test_counts_whose_days_stand_under_a_heading_of_their_own_are_no_snapshot(heading, day, unit_folder, problems_of):
+    """Else three days of four airways would be one day of twelve."""
+    rows = "".join(f"{day.format(n)},oral,3.5,4\n" for n in (1, 2, 3))
+    (problem,) = problems_of(unit_folder({"census.csv": f"{heading},route,tube_mm,airways\n{rows}"}))
+    assert (problem.file, problem.column) == ("census.csv", "date")
+    assert problem.mend.startswith(f"{heading} holds days that nothing reads. ")
+    assert problem.mend.endswith("name that column date; if not, delete that column.")
+
+
+def test_one_day_of_a_print_and_a_few_notes_of_days_leave_a_snapshot_as_it_is(unit_folder):
+    rows = "".join(f"oral,3.5,4,2025-03-09,{seen}\n" for seen in ("", "2025-03-01", "2025-03-02", "asked", "new", "-"))
+    unit = census_of(unit_folder, f"route,tube_mm,airways,printed,seen\n{rows}")
+    assert (unit.census.shape, unit.census.rows["airways"].sum()) == ("snapshot", 24)
+
+
 @pytest.mark.parametrize("header", ["start,admitted,end", "start,admitted"])
 def test_other_days_of_a_stay_are_no_end(header, unit_folder):
     """Who was admitted before the tube was placed has no end for it; nor is a second column of days one."""

@@ -273,8 +273,8 @@ def test_a_pool_that_is_trimmed_keeps_the_best_and_every_kind_alone():
 # -- what kits take from the shelf ----------------------------------------------------------------------------------
 
 
-def test_kits_to_have_ready_are_the_quantile_of_the_week_by_design(small_unit):
-    """A hundred weeks with 1 to 100 arrivals of the first kind and one of the second; 95 % ready: 96 and 95 of them."""
+def test_kits_to_have_ready_are_the_quantile_of_arrivals_by_design(small_unit):
+    """A hundred draws with 1 to 100 arrivals of the first kind and one of the second; 95 % ready: 96 and 95 of them."""
     week = np.column_stack([np.arange(1, 101), np.ones(100), np.full(100, 7)]).astype(int)
     kits = [SimpleNamespace(name="A", members=np.array([True, True, False])),
             SimpleNamespace(name="B", members=np.array([False, False, True]))]

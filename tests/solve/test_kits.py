@@ -162,11 +162,13 @@ def test_adding_to_par_covers_what_is_left_over_on_average(plan):
     assert (plan.accounts["add_to_par_units"] >= np.floor(plan.accounts["left_per_interval"])).all()
 
 
-def test_the_build_list_covers_mean_arrivals_and_mean_use_of_a_week(plan):
+@pytest.mark.parametrize("days", [1, 7, 14])
+def test_the_build_list_covers_mean_arrivals_and_mean_use_from_one_count_to_the_next(days, mixed, solve):
+    plan = solve(dataclasses.replace(mixed, stock=dataclasses.replace(mixed.stock, review_days=days)))
     assert (plan.builds["build"] >= plan.builds["mean_arrivals"] - 1).all()
     assert (plan.builds["top_up_sets"] >= plan.builds["mean_top_up_sets"] - 1).all()
-    week = plan.strata["kits_per_month"].sum() * 7 / MONTH_DAYS
-    assert plan.builds["mean_arrivals"].sum() == pytest.approx(week, rel=0.05)
+    arriving = plan.strata["kits_per_month"].sum() * days / MONTH_DAYS
+    assert plan.builds["mean_arrivals"].sum() == pytest.approx(arriving, rel=0.05)
 
 
 def test_more_readiness_at_the_bedside_never_puts_less_into_a_kit(mixed, solve):

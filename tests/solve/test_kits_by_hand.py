@@ -129,7 +129,7 @@ def test_what_the_kits_cost_and_how_many_to_have_ready_is_told():
     assert told_of("A")[0].startswith("1 kit design for 3 kinds")
     assert told_of("A", "B") == [
         "2 kit designs for 3 kinds of tube: 500 USD a month (one design each would cost 300, the fewest that fit 500).",
-        "Have ready for the week ahead: 4 of A, 2 of B; the build list says what to restock."]
+        "Have ready from one count to the next: 4 of A, 2 of B; the build list says what to restock."]
 
 
 @pytest.mark.parametrize(("primary", "said"), [

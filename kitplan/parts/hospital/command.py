@@ -150,7 +150,8 @@ def audit_and_tell(folder: Path, out: Path, seed: int | None, cluster: str | Non
 
     def together(values: list[Any]) -> _Together:
         table = shelves.audit_table(values)
-        return lambda book: sheets.add_audits(book, table), {"audit_units": table}, shelves.audit_sentences(table)
+        written = {"audit_units": table[shelves.AUDIT_COLUMNS]}
+        return lambda book: sheets.add_audits(book, table), written, shelves.audit_sentences(table)
 
     task = Task(audit_one, How(seed, paper=common.asked_paper()), _SAVED)
     _tell_together(_beside_their_plans(folder, out), out, task, cluster, "all-units-audit", together)
@@ -162,8 +163,9 @@ def order_and_tell(folder: Path, out: Path, seed: int | None, day: date | None, 
 
     def together(values: list[Any]) -> _Together:
         tables = shelves.order_tables(values)
+        spoken = {item: words for value in values for item, words in value.spoken.items()}
         told = [f"{value.row[0]}: {line}" for value in values for line in value.told]
-        return lambda book: sheets.add_orders(book, tables), tables, [*told, *shelves.order_sentences(tables)]
+        return lambda book: sheets.add_orders(book, tables, spoken), tables, [*told, *shelves.order_sentences(tables)]
 
     how = How(seed, paper=common.asked_paper(), day=day, place=place)
     task = Task(order_one, how, (*_SAVED, PAPERS, "stock-room.xlsx"))

@@ -16,6 +16,7 @@ from kitplan.demand.scenarios import draw_days
 from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
 from kitplan.planning import Plan
+from kitplan.read.catalogue import spoken_names
 from kitplan.read.values import Unit
 
 SLOW_SHARE = 0.5
@@ -29,7 +30,7 @@ FAILED_COLUMNS = ["unit", "kind", "fault"]
 @dataclass(frozen=True)
 class Summary:
     """What is kept of a planned unit. unit: its name among the others. rows: HOLDING_COLUMNS of items held. fault: what
-    kept a part from it.
+    kept a part from it. spoken: item -> its name for people.
     """
 
     unit: str
@@ -44,6 +45,7 @@ class Summary:
     remarks: tuple[str, ...]
     fault: str = ""
     spends: tuple[Spend, ...] = ()
+    spoken: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, repr=False)
@@ -53,7 +55,7 @@ class Hospital(Brief):
     units: UNIT_COLUMNS; holdings: HOLDING_COLUMNS; failed: FAILED_COLUMNS. pooling: what one central store
     would hold and save, among the units of the commonest currency, transport_days away from each; None with fewer than
     two units. remarks: unit -> warnings. spend: money as `spend_table`. told: what a person should know of files that
-    were there before.
+    were there before. spoken: item -> its name for people.
     """
 
     units: pd.DataFrame
@@ -65,6 +67,7 @@ class Hospital(Brief):
     remarks: Mapping[str, tuple[str, ...]]
     told: tuple[str, ...] = ()
     spend: pd.DataFrame = field(default_factory=lambda: spend_table(()))
+    spoken: Mapping[str, str] = field(default_factory=dict)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         out = {"units": self.units, "holdings": self.holdings, "not_planned": self.failed}
@@ -84,6 +87,7 @@ def summary(name: str, plan: Plan, transport_days: float) -> Summary:
         slow=_slow_items(name, plan, transport_days), remarks=(*map(str, unit.warnings), *plan.warnings),
         fault="\n".join(map(str, unit.faults)),
         spends=spend_of(name, unit, plan.forecast) if "forecast" in plan.parts else (),
+        spoken=spoken_names(unit.items),
     )
 
 
@@ -151,4 +155,5 @@ def hospital(done: Sequence[Summary], failed: Sequence[tuple[str, str, str]], tr
     listed = pd.DataFrame(failed, columns=FAILED_COLUMNS)
     remarks = {d.unit: d.remarks for d in done if d.remarks}
     return Hospital(units, holdings, listed, pooling, currency, transport_days, remarks,
-                    spend=spend_table([s for d in done for s in d.spends]))
+                    spend=spend_table([s for d in done for s in d.spends]),
+                    spoken={item: words for d in done for item, words in d.spoken.items()})

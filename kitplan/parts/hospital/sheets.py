@@ -116,15 +116,21 @@ def _holders(page: Page, hospital: Hospital) -> None:
         units=("unit", "nunique"), packs=("par_packs", "sum"), value=("value", "sum"), most=("unit", "first"),
         its=("par_packs", "first"),
     )
-    page.table(each.sort_values("value", ascending=False, kind="stable"), "holders", freeze=True)
+    each = _spoken(each.sort_values("value", ascending=False, kind="stable"), hospital.spoken)
+    page.table(each, "holders", freeze=True)
 
 
 def _pooling(page: Page, hospital: Hospital, pooling: Pooling) -> None:
     for line in _freed(hospital):
         page.spread(line, "lead")
     page.skip()
-    page.table(pooling.items.sort_values(["saving", "item"], ascending=[False, True]), "central store", freeze=True)
+    items = pooling.items.sort_values(["saving", "item"], ascending=[False, True])
+    page.table(_spoken(items, hospital.spoken), "central store", freeze=True)
     page.total(("Total", None, None, None, pooling.own_value, None, None, None, pooling.value, pooling.saving))
+
+
+def _spoken(items: pd.DataFrame, spoken: Mapping[str, str]) -> pd.DataFrame:
+    return items.assign(item=[spoken.get(item, item) for item in items["item"]])
 
 
 def _days(number: float) -> str:
@@ -137,12 +143,14 @@ def add_audits(book: Book, table: pd.DataFrame) -> None:
     page.table(table, "audits", freeze=True)
 
 
-def add_orders(book: Book, tables: dict[str, pd.DataFrame]) -> None:
-    """Add the sheets of all orders: unit by unit, and item by item."""
+def add_orders(book: Book, tables: dict[str, pd.DataFrame], spoken: Mapping[str, str]) -> None:
+    """Add the sheets of all orders: unit by unit, and item by item. spoken: item -> its name for people."""
     page = book.sheet("Orders of all units", order_sentences(tables))
     page.table(tables["order_units"], "orders of units", freeze=True)
-    page = book.sheet("What to order")
-    page.table(tables["order_items"], "order items", freeze=True)
+    page, items = book.sheet("What to order"), tables["order_items"]
+    items = items.assign(description=[spoken.get(r.item, r.description) for r in items.itertuples(index=False)])
+    groups = ("URGENT", items[items["urgent"] > 0]), ("To order", items[items["urgent"] == 0])
+    page.table([group for group in groups if len(group[1])], "order items", freeze=True)
 
 
 def add_spend(book: Book, table: pd.DataFrame) -> None:

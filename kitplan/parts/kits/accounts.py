@@ -128,18 +128,19 @@ def leftovers_expected(needs: KitNeeds, traffic: Traffic, days: float) -> np.nda
     return needs.turnover * (needs.kits_per_month @ traffic.left) * days / MONTH_DAYS
 
 
-def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], week: np.ndarray, attempts: np.ndarray
+def kit_builds(unit: Unit, needs: KitNeeds, kits: Sequence[Kit], arrived: np.ndarray, attempts: np.ndarray
                ) -> pd.DataFrame:
-    """BUILD_COLUMNS: kits to have ready for the week ahead, one row a design.
+    """BUILD_COLUMNS: kits to have ready from one count to the next, one row a design.
 
-    week: arrivals (n_scenarios, n_strata) in a week; attempts: re-secures, same shape. build and top_up_sets are
-    quantiles at the bedside readiness: full kits for airways that arrive, and sets of one re-secure that replace
-    what was used at the bedsides of that design. Without known arrivals, build is one for each airway in place.
+    arrived: airways (n_scenarios, n_strata) that come between two counts; attempts: re-secures, same shape. build and
+    top_up_sets are quantiles at the bedside readiness: full kits for airways that arrive, and sets of one re-secure
+    that replace what was used at the bedsides of that design. Without known arrivals, build is one for each airway in
+    place.
     """
     rows = []
     in_place = mean_airways(unit)
     for kit in kits:
-        arriving, renewed = week[:, kit.members].sum(axis=1), attempts[:, kit.members].sum(axis=1)
+        arriving, renewed = arrived[:, kit.members].sum(axis=1), attempts[:, kit.members].sum(axis=1)
         there = float(in_place[kit.members].sum())
         rows.append((
             kit.name,

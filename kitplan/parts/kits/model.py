@@ -24,7 +24,6 @@ from kitplan.parts.kits.roll_choice import OpenedChoice, choose_opened
 from kitplan.parts.kits.slots import Slot, build_slots
 from kitplan.parts.kits.tables import contents_table, curve_table, designs_item_choice, strata_table
 from kitplan.parts.work import Work
-from kitplan.read.days import WEEK_DAYS
 from kitplan.read.problems import UnsafePlan
 from kitplan.read.values import Unit
 
@@ -38,7 +37,7 @@ class KitPlan(Result, writes={
     """Kit designs and everything that follows from them; frames as in columns.csv.
 
     contents: design, item, description, role, quantity, emergency, value, litres, because. strata: which design for
-    which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: for the week ahead.
+    which airway. curve: designs, monthly_cost, bound, gap, largest_litres, note. builds: from one count to the next.
     accounts: kits against the stock room. opened: rolls, sheets and other single-patient items compared.
     item_choice: items that each stratum takes in its design, for the demand and the par levels.
     """
@@ -62,7 +61,7 @@ class KitPlan(Result, writes={
             f" {known['monthly_cost'].iloc[-1]:,.0f}, the fewest that fit {known['monthly_cost'].iloc[0]:,.0f})."
         ]
         builds = ", ".join(f"{b.build} of {b.design}" for b in self.builds.itertuples())
-        sentences.append(f"Have ready for the week ahead: {builds}; the build list says what to restock.")
+        sentences.append(f"Have ready from one count to the next: {builds}; the build list says what to restock.")
         return [*sentences, *self.notes]
 
 
@@ -111,7 +110,7 @@ def solve_kits(work: Work) -> KitPlan | None:
     if made is None:
         return None
     days = draw_days(unit, made.item_choice, work.seed)
-    builds = accounts.kit_builds(unit, made.needs, made.kits, *_week(unit, days))
+    builds = accounts.kit_builds(unit, made.needs, made.kits, *_review(unit, days))
     fresh = days.arrivals(unit.stock.protection_interval_days)
     return KitPlan(
         contents=contents_table(unit, made.needs, made.kits),
@@ -131,9 +130,9 @@ def design_names(count: int) -> list[str]:
     return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
 
 
-def _week(unit: Unit, days: Days) -> tuple[np.ndarray, np.ndarray]:
-    """(arrivals, re-secures at bedsides) of a week by scenario and stratum; admission secures are left out."""
-    arriving, attempts = days.arrivals(WEEK_DAYS), days.attempts(WEEK_DAYS)
+def _review(unit: Unit, days: Days) -> tuple[np.ndarray, np.ndarray]:
+    """(arrivals, re-secures at bedsides) between two counts by scenario and stratum; admission secures are left out."""
+    arriving, attempts = days.arrivals(unit.stock.review_days), days.attempts(unit.stock.review_days)
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
     return arriving, attempts - arriving * admission
 

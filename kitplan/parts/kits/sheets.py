@@ -48,7 +48,7 @@ def _add_kits(book: Book, plan: Plan, kits: KitPlan) -> None:
     page.table(kits.builds.assign(kit="Kit " + kits.builds["design"], because=[
         f"{row.mean_arrivals:.1f} arrivals and {row.mean_top_up_sets:.1f} restocks expected; "
         f"{row.at_bedsides:.1f} at bedsides" for row in kits.builds.itertuples()]), "kits to build")
-    page.note("kits for the week", sure=100 * policy.readiness)
+    page.note("kits for the week", sure=100 * policy.readiness, days=plan.unit.stock.review_days)
     page.skip()
     page.another_table(int(_ROOM * max(kits.contents["design"].value_counts(), default=0)) + 2)
     page.note("kit contents", "strong")
