@@ -178,7 +178,8 @@ class Page:
         for row in zip(*(frame[name].tolist() if name else [None] * len(frame) for name in self.names)):
             self.row(row, kinds)
 
-    def row(self, values: Sequence[Any], kinds: Sequence[str] = (), least_points: float = 0.0) -> int:
+    def row(self, values: Sequence[Any], kinds: Sequence[str] = (), least_points: float = 0.0,
+            line: str = "row") -> int:
         """One line of a table, as high as its text needs and at least `least_points`; return its row number."""
         kinds, needed = kinds or self.kinds, 1
         for value, kind, width in zip(values, kinds, self.widths):
@@ -186,7 +187,7 @@ class Page:
                 needed = max(needed, lines_needed(value, width - 1.5))
         height = max(15.0, needed * POINTS_A_LINE + 2, least_points)
         self.keep_together(height / _ROW_POINTS)
-        row = self._line(values, kinds, "row")
+        row = self._line(values, kinds, line)
         self.points(row, height)
         return row
 
@@ -201,7 +202,7 @@ class Page:
 
     def total(self, values: Sequence[Any], kinds: Sequence[str] = ()) -> int:
         """The line under a table that adds it up."""
-        return self._line(values, kinds or self.kinds, "total")
+        return self.row(values, kinds, line="total")
 
     def _line(self, values: Sequence[Any], kinds: Sequence[str], line: str) -> int:
         row = self.next_row
@@ -273,11 +274,13 @@ class Page:
     def new_printed_page(self) -> None:
         """Let what follows begin on another printed page, so that a chart or a table is not cut in two.
 
-        Where the table before ran over its own page, its last rows go with it, under the header that is repeated.
+        Where the table before ran over its own page, its last rows go with it, under the header that is repeated; but
+        not where fewer than these would be left on theirs.
         """
         first, end = self._tables[-1] if self._tables else (0, 0)
         last = end - _LAST_ROWS - (self._grouped == end - _LAST_ROWS)
-        goes_with = self._runs_over(first, end) and last > self._breaks[-1] and self.next_row <= end + _KEPT
+        goes_with = self._runs_over(first, end) and last >= self._breaks[-1] + _LAST_ROWS \
+            and self.next_row <= end + _KEPT
         self._breaks.append(last if goes_with else self.next_row - 1)
 
     def has_room(self, rows: float) -> bool:

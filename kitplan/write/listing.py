@@ -14,7 +14,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from kitplan.write.letters import draw_text, paragraph
+from kitplan.write.letters import draw_text, paragraph, width_of
 
 _PADDING = 6.1  # points at either side of a cell: reportlab's own 6, and a little for rounding
 PAPERS = {"a4": A4, "letter": LETTER}
@@ -69,6 +69,11 @@ def listing_pdf(listing: Listing, paper: str) -> bytes:
     return out.getvalue()
 
 
+def caution_points(room: float) -> float:
+    """The size of letters in which the caution fits a line of so many points."""
+    return min(7.5, 7.5 * room / width_of(CAUTION, 7.5))
+
+
 def _widths(columns: Sequence[Column], rows: Sequence[Sequence[object]], room: float) -> list[float]:
     """Widths in points that fill the room, as asked, but none so narrow that a word under a fifth of it is broken."""
     asked = np.array([c.width_mm for c in columns]) * room / sum(c.width_mm for c in columns)
@@ -112,7 +117,7 @@ class _Numbered(Canvas):
     def save(self) -> None:
         for number, page in enumerate(self._pages, 1):
             self.__dict__.update(page)
-            self.setFont("Helvetica", 7.5)
+            self.setFont("Helvetica", caution_points(self._pagesize[0] - 24 * mm))
             self.drawString(12 * mm, 13 * mm, CAUTION)
             draw_text(self, 12 * mm, 9 * mm, self._foot, 7.5)
             self.setFont("Helvetica", 7.5)

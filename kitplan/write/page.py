@@ -12,7 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from kitplan.write.letters import draw_text, lines_of, width_of
-from kitplan.write.listing import CAUTION, PAPERS
+from kitplan.write.listing import CAUTION, PAPERS, caution_points
 
 MARGIN_MM = 12.0
 FOOT_MM = 20.0
@@ -190,7 +190,7 @@ def draw_pages(
             canvas.showPage()
         count += 1
         card = Card(canvas, width, height - MARGIN_MM)
-        card.text(MARGIN_MM, 13, CAUTION, min(7.5, 7.5 * card.room_mm * mm / width_of(CAUTION, 7.5)))
+        card.text(MARGIN_MM, 13, CAUTION, caution_points(card.room_mm * mm))
         card.text(MARGIN_MM, 9, foot, 7.5)
         card.text(width - MARGIN_MM, 9, f"{title}   Page {count}", 7.5, anchor="right")
         return card

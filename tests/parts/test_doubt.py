@@ -108,11 +108,16 @@ def test_intervals_of_the_list_are_as_they_were_ten_times_over(unit_maker):
 
 def test_blocks_are_as_sure_as_student_t_says_within_none_and_all():
     """0.9, 0.95, 0.85, 0.9: mean 0.9, deviation 0.0408 / 2, 3.182 of them (t table, 3 degrees of freedom)."""
-    low, high = _block_interval(np.array([0.9, 0.95, 0.85, 0.9]))
+    low, high = _block_interval(np.array([0.9, 0.95, 0.85, 0.9]), 400)
     half = 3.182 * np.sqrt(0.005 / 3) / 2
     assert (low, high) == pytest.approx((0.9 - half, 0.9 + half), abs=1e-4)
-    assert _block_interval(np.array([0.2, 1.0])) == (0.0, 1.0)
-    assert _block_interval(np.array([0.9])) == (0.0, 1.0)
+    assert _block_interval(np.array([0.2, 1.0]), 400) == (0.0, 1.0)
+    assert _block_interval(np.array([0.9]), 400) == (0.0, 1.0)
+
+
+def test_blocks_that_were_all_ready_are_no_certainty():
+    """28 of 28: from 28 / (28 + 1.96 squared) on, as Wilson has it."""
+    assert _block_interval(np.ones(4), 28) == (pytest.approx(28 / (28 + 1.96**2), abs=1e-4), 1.0)
 
 
 def test_what_knowing_more_would_save_is_said_with_what_tells_it(unit_maker):

@@ -224,14 +224,20 @@ def test_a_return_and_a_price_of_nothing_say_nothing_of_todays_price(unit_maker)
 
 
 def test_of_two_prices_of_one_day_the_last_holds_and_a_rise_of_that_day_is_in_it(unit_maker):
-    """What is paid or agreed from the day of a rise is what it costs; a rise on top would never be taken back, because
-    the same price paid again later is no change.
-    """
+    """What is paid or agreed from the day of a rise is what it costs."""
     rows = issues(("2026-03-10", "saline-5", 5, 12.0), ("2026-03-10", "saline-5", 5, 13.0))
     assert on(book(unit_maker, rows), "saline-5", "2026-03-10") == [13.0]
     both = book(unit_maker, rows, [("2026-03-10", "", np.nan, 100.0)])
     assert on(both, "saline-5", "2026-03-10") == [13.0]
     assert on(both, "saline-10", "2026-03-10") == [32.0]
+
+
+def test_an_old_price_paid_again_takes_back_what_was_agreed_or_raised_in_between(unit_maker):
+    rows = issues(*((f"2026-0{month}-10", "saline-5", 5, 12.0) for month in range(3, 9)))
+    prices = book(unit_maker, rows, [("2026-05-01", "", np.nan, 10.0), ("2026-07-01", "saline-5", 11.5, np.nan)])
+    days = "2026-05-09", "2026-05-10", "2026-07-09", "2026-07-10"
+    assert on(prices, "saline-5", *days) == pytest.approx([13.2, 12.0, 11.5, 12.0])
+    assert len(prices.changes[3]) == 5, "what was paid in April, June and August is no change"
 
 
 def test_the_table_of_prices_tells_last_paid_and_what_is_expected_later(unit_maker):

@@ -704,6 +704,17 @@ def test_what_has_no_date_goes_into_kits_last_as_the_book_takes_it():
     assert [k.first_expiry for k in kits.values()] == [on(3), None]
 
 
+def test_a_kit_noted_late_holds_no_lot_that_came_after_it_was_built():
+    """Built on the day of the count of L1, noted when L2 had come; a kit from before the first count is of unknown
+    lots.
+    """
+    came_later = Line("deliveries", on(3), "received", "mask", 1, 9, 0, on(900), "L2")
+    made = book(counted("gauze", 40), counted("mask", 1, lot="L1", expires=on(90)), came_later)
+    for day, lots in ((0, ["L1", ""]), (-1, ["", ""]), (3, ["L1", "L2"])):
+        step = built([kit_row(2, "A", 2, "", "")], made, standing(made), PLAN, on(day), "kits")
+        assert [line.lot for line in step.lines if line.item == "mask"] == lots
+
+
 def test_a_lot_that_is_out_of_date_is_named_for_no_kit():
     made = book(counted("gauze", 40), counted("mask", 1, lot="OLD", expires=on(-1)))
     step = built([kit_row(2, "A", 1, "", "")], made, standing(made), PLAN, DAY, "kits")

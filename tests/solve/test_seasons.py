@@ -14,7 +14,8 @@ import pytest
 from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import fill_roles
 from kitplan.demand.scenarios import draw_demand
-from kitplan.parts.seasons.model import _choices, no_season, plan_seasons, season_test
+from kitplan.parts.seasons import model
+from kitplan.parts.seasons.model import SeasonTest, _choices, no_season, plan_seasons, season_test
 from kitplan.read.values import Census, SeasonPolicy
 
 POLICY = SeasonPolicy(holding_share=0.25, change_cost=1.5, round_cost=20.0, chance=0.01, swing=0.1)
@@ -65,6 +66,11 @@ def test_without_a_wave_a_season_is_believed_no_more_often_than_its_level(small_
 
 def test_a_flat_census_is_told_to_have_no_season(small_unit):
     assert "no season" in no_season(counts_unit(small_unit, 0.0))
+
+
+def test_a_swing_that_rounds_to_none_is_told_without_a_sign(small_unit, monkeypatch):
+    monkeypatch.setattr(model, "season_test", lambda unit: SeasonTest(0.1, -0.004, 0.3, 0.12, 1))
+    assert "swing 0 % to 30 %" in no_season(counts_unit(small_unit, 0.0))
 
 
 def test_a_snapshot_and_a_short_census_have_no_season(small_unit):

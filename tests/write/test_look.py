@@ -190,6 +190,22 @@ def test_the_last_rows_of_a_long_table_go_with_a_short_one_that_has_no_room_unde
     assert printed(book) == ([29, 47], "$1:$1")
 
 
+@pytest.mark.parametrize(("rows", "ends"), [(33, [29, 34]), (37, [29, 38]), (38, [29, 34])])
+def test_no_page_is_left_with_a_few_rows_alone_when_the_last_ones_go_with_what_follows(rows, ends, book):
+    page = filled(book, rows)
+    page.another_table(28)
+    page.header(("Other", "Words"), freeze=False)
+    assert printed(book)[0] == ends
+
+
+def test_a_total_is_as_high_as_its_text_needs_and_goes_on_another_page_where_it_has_no_room(book):
+    page = filled(book, 28)
+    page.total(("many words of a sum " * 4, 12), ("wrap", "whole"))
+    sheet = openpyxl.load_workbook(io.BytesIO(book.content())).worksheets[0]
+    assert sheet.row_dimensions[30].height > 40
+    assert [b.id for b in sheet.row_breaks.brk] == [29]
+
+
 @pytest.mark.parametrize(("rows", "ends"), [(23, []), (24, []), (25, [26]), (27, [28])])
 def test_a_line_that_begins_a_group_has_three_of_its_rows_under_it_on_its_page(rows, ends, book):
     page = filled(book, rows)

@@ -234,6 +234,12 @@ def test_the_order_begins_with_what_is_urgent_and_was_not_counted(weekly, order)
     assert "not counted" in listing.rows[0][6]
 
 
+def test_the_order_names_under_its_lines_what_was_not_counted(weekly, order):
+    note = "Not counted on 2026-07-01, or in doubt, and so not ordered: saline_5ml (1 of 2 lines)."
+    listing = order_list(replace(weekly, notes=(note,)), order, "USD", "foot", SPOKEN)
+    assert listing.after == [note.replace("saline_5ml", "Saline 5 mL")]
+
+
 def test_the_order_shows_no_cents_where_the_currency_has_none(weekly, order):
     values = {money: [row[5] for row in order_list(weekly, order, money, "foot", SPOKEN).rows]
               for money in ("USD", "JPY")}
@@ -278,6 +284,8 @@ def test_every_page_carries_unit_plan_page_and_caution(paper):
         assert f"Page {number} of {len(pages)}" in page
         assert "no clinical advice" in page
         assert "Bin" in page, "the header is repeated"
+    page = subprocess.run(["pdftotext", "-bbox", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
+    assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', page)) <= PAPERS[paper][0] - 12 * MM + 0.1
 
 
 def test_the_same_list_gives_the_same_bytes(weekly, order):

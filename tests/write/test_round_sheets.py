@@ -59,6 +59,13 @@ def test_the_five_sheets_stand_in_the_order_of_the_round(plan):
     assert opened(plan).sheetnames == ["Receive", "Count", "Questions", "Order", "Build kits"]
 
 
+def test_order_and_build_kits_say_before_the_first_count_why_they_are_empty(plan):
+    for book, empty in ((opened(plan), True), (opened(plan, counted()), False)):
+        for title in ("Order", "Build kits"):
+            said = [cell for row in rows(book, title) for cell in row if cell]
+            assert any(str(cell).startswith("Nothing was counted yet") for cell in said) == empty
+
+
 def test_open_orders_stand_on_receive_with_what_is_still_to_come(plan):
     lines = [Line("orders", DAY, "ordered", "saline_5ml", 100, 3, number="1"),
              Line("deliveries", DAY, "received", "saline_5ml", 100, 1, number="1")]

@@ -20,6 +20,7 @@ from kitplan.demand.bounds import at_most
 from kitplan.demand.item_choice import AttemptTables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import fit_posterior
+from kitplan.demand.proportion import wilson_interval
 from kitplan.demand.scenarios import draw_demand, used_by
 from kitplan.demand.streams import fingerprints
 from kitplan.demand.values import Episodes, ItemChoice
@@ -85,7 +86,7 @@ def look_at_doubt(work: Work) -> Doubts:
     unit = work.unit
     value, prices = _prices(unit, work.item_choice, work.tables, work.seed)
     backtest = _backtest(unit, work.item_choice, work.tables, work.seed)
-    low, high = _block_interval(backtest["ready"].to_numpy(float))
+    low, high = _block_interval(backtest["ready"].to_numpy(float), int(backtest["intervals"].sum()))
     knowledge = (*fit_posterior(unit).knowledge, said_of_rate(unit))
     return Doubts(knowledge, value, prices, backtest, low, high, unit.words)
 
@@ -171,11 +172,16 @@ def _as_it_was(unit: Unit, begins: np.ndarray, days: float, n_draws: int) -> Epi
     )
 
 
-def _block_interval(ready: np.ndarray) -> tuple[float, float]:
-    """95 % interval of the mean over blocks (Student), within 0 and 1; all of it where there are fewer than two."""
+def _block_interval(ready: np.ndarray, intervals: int) -> tuple[float, float]:
+    """95 % interval of the mean over blocks (Student), within 0 and 1; all of it where there are fewer than two.
+
+    It is never narrower than what so few intervals leave open: blocks that are alike, all ready say, are no certainty.
+    """
     if len(ready) < 2:
         return 0.0, 1.0
     from scipy.special import stdtrit
 
     half = float(stdtrit(len(ready) - 1, 0.975) * ready.std(ddof=1) / np.sqrt(len(ready)))
-    return max(float(ready.mean()) - half, 0.0), min(float(ready.mean()) + half, 1.0)
+    mean = float(ready.mean())
+    low, high = wilson_interval(mean * intervals, intervals)
+    return max(min(mean - half, low), 0.0), min(max(mean + half, high), 1.0)

@@ -91,12 +91,16 @@ def _walk(lines: Sequence[tuple[Any, ...]], name: str, price: float) -> tuple[tu
 
 
 def _paid(unit: Unit) -> pd.DataFrame:
-    """Prices noted with issues: one line for each change; a return says nothing of today's price."""
+    """Prices noted with issues: one line for each change, and the first after a day of prices.csv, which it may take
+    back; a return says nothing of today's price.
+    """
     if unit.issues is None or "price" not in unit.issues:
         return pd.DataFrame(columns=_COLUMNS)
     noted = unit.issues[(unit.issues["price"] > 0) & (unit.issues["units"] > 0)]
     noted = noted.drop_duplicates(["item", "date"], keep="last")
-    noted = noted[noted["price"] != noted.groupby("item")["price"].shift()]
+    since = np.searchsorted(np.sort(_agreed(unit)["date"].to_numpy("datetime64[D]")),
+                            noted["date"].to_numpy("datetime64[D]"), side="right")
+    noted = noted[noted["price"] != noted.groupby([noted["item"], since])["price"].shift()]
     return noted.assign(percent=np.nan, source=PAID)[_COLUMNS]
 
 

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out
+from kitplan.parts.orders.ledger import Kit, Lot, Standing, first_out, standing
 from kitplan.parts.orders.ordering import urgent_under
 from kitplan.parts.orders.round_plan import RoundPlan
 from kitplan.parts.orders.steps import Step
@@ -185,7 +185,15 @@ def built(rows: Sequence[Row], book: OrderBook, now: Standing, plan: RoundPlan, 
             told.append(f"Kits {where}: {', '.join(made)}.")
     if rows and not lines:
         told.append("These kits are in the book already: nothing was changed.")
-    return Step(tuple(lines), tuple(told))
+    return Step(tuple(_known_then(lines, book, day)), tuple(told))
+
+
+def _known_then(lines: Iterable[Line], book: OrderBook, day: date) -> Iterable[Line]:
+    """The lines with the lots that were on the shelf on the day; what came later is in no kit of before."""
+    there = standing(book, day).shelf
+    for line in lines:
+        known = any((lot.expires, lot.lot) == (line.expires, line.lot) for lot in there.get(line.item, ()))
+        yield line if known else replace(line, expires=None, lot="")
 
 
 def _kit_lines(number: str, design: str, content: Mapping[str, int], shelf: dict[str, list[Lot]], plan: RoundPlan,

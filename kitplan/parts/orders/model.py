@@ -22,6 +22,8 @@ from kitplan.read.problems import counted, some_of
 from kitplan.read.round_sheets import Names
 from kitplan.read.values import Unit
 
+NOT_COUNTED = "Nothing was counted yet: print the count sheet, or fill in the workbook."
+
 
 @dataclass(frozen=True, repr=False)
 class WeeklyRound(Brief):
@@ -57,7 +59,7 @@ class WeeklyRound(Brief):
             told.append(f"{len(self.questions)} question{'s' if len(self.questions) > 1 else ''} under "
                         f"Questions; first: {first.item}: {first.question}")
         if self.order is None:
-            return [*told, "Nothing was counted yet: print the count sheet, or fill in the workbook."]
+            return [*told, NOT_COUNTED]
         return [*told, *self._order_sentences(self.order, currency), *self.notes]
 
     def beside(self, named: Mapping[str, str]) -> list[str]:

@@ -66,7 +66,7 @@ def order_list(weekly: WeeklyRound, order: Order, currency: str, foot: str, name
     note = (f"Counted on {order.counted.isoformat()}. Value of the order {exact(order.value, currency)}. Urgent lines "
             f"first: do not wait for the order day. EM marks emergency equipment.{ask}")
     return Listing(f"Order{number}", note, columns, rows, foot, upright=False,
-                   after=weekly.beside(named))
+                   after=[*map(in_words(named), weekly.notes), *weekly.beside(named)])
 
 
 def expiry_list(order: Order, foot: str, named: dict[str, str]) -> Listing:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from kitplan.parts.orders.back_order import BackOrder
-from kitplan.parts.orders.model import WeeklyRound
+from kitplan.parts.orders.model import NOT_COUNTED, WeeklyRound
 from kitplan.parts.orders.ordering import Order, urgent_under
 from kitplan.parts.orders.round_plan import Level
 from kitplan.parts.par.summary import not_yet_own
@@ -164,6 +164,8 @@ def _build(book: Book, weekly: WeeklyRound, named: dict[str, str]) -> None:
     page = book.sheet(SHEETS["kits"])
     _day_box(page, "kits", 2, "Built by")
     page.header("build kits")
+    if weekly.order is None:
+        page.spread(NOT_COUNTED, "note")
     for build in weekly.builds:
         numbers = ", ".join(build.kits)
         told = f"Build {numbers}" if numbers else "Enough stand ready" if not build.held_back else "None"

@@ -68,7 +68,7 @@ class Seasons(Result, writes={"seasons": "levels", "season_months": "months", "s
         one = self.choice.iloc[0]
         low = self.months.loc[self.months["year_round_readiness"].idxmin()]
         sentences = [f"Arrivals swing by {100 * self.test.swing:.0f} % about the mean over the year (90 % interval "
-                f"{100 * self.test.low:.0f} % to {100 * self.test.high:.0f} %), highest in "
+                f"{100 * self.test.low:z.0f} % to {100 * self.test.high:.0f} %), highest in "
                 f"{calendar.month_name[self.test.peak]}.",
                 f"Par levels planned on the whole year are ready in {100 * low['year_round_readiness']:.1f} % of "
                 f"intervals in {calendar.month_name[int(low['month'])]}, the worst month."]
@@ -107,7 +107,7 @@ def no_season(unit: Unit) -> str | None:
     limits = unit.seasons
     if limits is None or found.chance > limits.chance or found.swing < limits.swing:
         return (f"the census shows no season to act on: one set of par levels for the year is kept (swing "
-                f"{100 * found.low:.0f} % to {100 * found.high:.0f} %, chance of none {found.chance:.2g})")
+                f"{100 * found.low:z.0f} % to {100 * found.high:.0f} %, chance of none {found.chance:.2g})")
     return None
 
 
