@@ -297,7 +297,7 @@ def checksum(content: bytes) -> str:
 
 
 @contextlib.contextmanager
-def one_writer(place: Path, wait_seconds: float = _LOCK_WAIT_SECONDS) -> Iterator[None]:
+def one_writer(place: Path, wait_seconds: float | None = None) -> Iterator[None]:
     """Hold a folder or a file against a second kitplan; the system frees it when a run is killed. Raises OutputError
     where another holds it for so long.
 
@@ -310,7 +310,7 @@ def one_writer(place: Path, wait_seconds: float = _LOCK_WAIT_SECONDS) -> Iterato
         yield
         return
     try:
-        deadline = time.monotonic() + wait_seconds
+        deadline = time.monotonic() + (_LOCK_WAIT_SECONDS if wait_seconds is None else wait_seconds)
         while not _locked(handle):
             if time.monotonic() > deadline:
                 raise OutputError(errno.EBUSY, "is being written by another run of kitplan", place,
