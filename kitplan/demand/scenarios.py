@@ -331,7 +331,7 @@ class _Takes:
     opened: dict[str, dict[int, np.ndarray]]
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
     """Sort the rows of the item choice by how their items leave the shelf; roles shared between items come later."""
     column = {name: i for i, name in enumerate(unit.items["item"])}

@@ -128,10 +128,10 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
 
     Emergency equipment never has an urgent level below its minimum stock, nor above its level.
     """
-    catalogue, need = unit.items.set_index("item"), dict(zip(unit.items["item"], lead_units))
+    catalogue, need = {row["item"]: row for row in unit.catalogue}, dict(zip(unit.items["item"], lead_units))
     found = []
     for row in levels[levels["par_units"] > 0].itertuples():
-        item = catalogue.loc[row.item]
+        item = catalogue[row.item]
         floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
         found.append(Level(
             str(row.item), str(row.description), str(item["bin"]), int(row.pack), float(item["price"]),
