@@ -407,7 +407,10 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
         mine = slice(airways.ends[stratum], airways.ends[stratum + 1])
         scenario, before, during = airways.scenario[mine], airways.before[mine], airways.during[:, mine]
         table = lengthen(table, int((before + during[-1]).max(initial=0)) + 1)
-        already = table.take(before)
-        for by_then, attempts in zip(opened, during):
-            by_then += np.bincount(scenario, table.take(before + attempts) - already, len(by_then))
-    return opened.astype(np.int32)
+        so_far = np.zeros_like(during[-1])
+        for in_this, attempts in zip(opened, during):
+            more = np.flatnonzero(attempts > so_far)
+            new = table.take((before + attempts)[more]) - table.take((before + so_far)[more])
+            in_this += np.bincount(scenario[more], new, len(in_this))
+            so_far = attempts
+    return np.cumsum(opened, axis=0).astype(np.int32)
