@@ -102,20 +102,16 @@ def _with_attempts(n_strata: int, episodes: Episodes, during: np.ndarray) -> tup
 
 def _when(asked: Intervals, episodes: Episodes, some: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Owner and moment, in days, of each attempt of the airways `some`, so many each: secures on admission when the
-    airway comes, and the next too where they fail; others at one of its checks in the interval, each alike.
+    airway comes, others at one of its checks in the interval, each alike.
     """
-    owner, frequency = np.repeat(np.arange(len(some)), count), asked.unit.frequency
+    owner, checks = np.repeat(np.arange(len(some)), count), asked.unit.checks_per_day
     number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[some][owner], number)
-    start, stop, stratum = np.maximum(episodes.start[some], 0), episodes.stop[some], episodes.stratum[some]
-    checks = asked.unit.checks_per_day
-    first = np.floor(start * checks) / checks
-    last = np.floor(np.minimum(stop, asked.days) * checks) / checks
-    when = np.maximum(first[owner] + place * (last - first)[owner], start[owner])
-    admission = np.rint(frequency["admission_secures"].to_numpy(float))[stratum]
-    after = number - np.where(episodes.fresh[some], admission, -1)[owner]
-    at_once = (after < 0) | (after == 0) & (place < frequency["redo"].to_numpy(float)[stratum][owner])
-    return owner, np.where(at_once, start[owner], when)
+    start, stop = np.maximum(episodes.start[some], 0), np.minimum(episodes.stop[some], asked.days)
+    first, last = np.floor(start * checks) / checks, np.floor(stop * checks) / checks
+    admission = np.rint(asked.unit.frequency["admission_secures"].to_numpy(float))[episodes.stratum[some]]
+    at_once = number < np.where(episodes.fresh[some], admission, 0)[owner]
+    return owner, np.where(at_once, start[owner], first[owner] + place * (last - first)[owner])
 
 
 def _day_by_day(
@@ -271,7 +267,7 @@ def draw_days(unit: Unit, item_choice: ItemChoice, seed: int, days: int = 0) -> 
 @kept(1, known)
 def _drawn_days(unit: Unit, takes: _Takes, within: tuple[float, ...], reach: int, seed: int) -> Days:
     asked = intervals(unit, float(reach), at_most(DAYS_SCENARIOS, unit, reach), seed, _DAYS)
-    moments = tuple(sorted({float(m) for m in (*range(1, reach + 1), *within) if m > 0}))
+    moments = tuple(sorted({float(m) for m in (*range(1, reach + 1), *within)}))
     blocks = _airways(asked, _reaching(unit, reach, None), moments, takes)
     arrived, re_secures, _, opened = _counted_all(takes, blocks)
     return Days(unit, takes, moments, arrived, re_secures, opened, seed)
