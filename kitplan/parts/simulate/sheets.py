@@ -13,7 +13,8 @@ from kitplan.write.charts import Line, place, scatter
 
 def add_sheets(book: Book, plan: Plan) -> None:
     result: SimulationResult = plan.simulation
-    page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications, years=counted(result.years, "new year"))
+    page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications,
+                      years=counted(result.years, "new year"))
     first, _ = page.table(result.summary, "played", freeze=True)
     rows = {str(name): first + k for k, name in enumerate(result.summary["plan"])}
     page.skip()
