@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +28,7 @@ from kitplan.parts.hospital.model import HOLDING_COLUMNS, Summary, hospital
 from kitplan.parts.hospital.sheets import hospital_book
 from kitplan.plan_record import outputs, record_bytes
 from kitplan.resources import sample_units
-from kitplan.write.writer import checksum
+from kitplan.write.writer import checksum, one_writer
 
 FEW = "[planning]\nscenarios = 1500\nverify_scenarios = 1500\nmax_scenarios = 1500\n"
 CENSUS = "route,tube_mm,airways\noral,{tube},{airways}\n"
@@ -424,6 +425,21 @@ def test_a_unit_reads_the_same_where_its_files_were_sent(kind, tmp_path):
     assert sent.checksums == here.checksums
     assert [str(w) for w in sent.warnings] == [str(w) for w in here.warnings]
     assert sent.name == here.name
+
+
+def test_what_a_killed_worker_left_is_cleared_by_the_next_once_nobody_holds_it(tmp_path, monkeypatch):
+    """A day old and of nobody; what is held, what is of today and what another program left stay."""
+    places = {name: tmp_path / f"kitplan-{name}" for name in ("unit-left", "unit-held", "unit-new", "other")}
+    for name, place in places.items():
+        (place / "units").mkdir(parents=True)
+        if name != "unit-new":
+            os.utime(place, (0, 0))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    write_unit(tmp_path / "in" / "a")
+    with one_writer(places["unit-held"]):
+        (result,) = for_each(jobs_for(find_units(tmp_path / "in"), tmp_path / "out"), Task(make), Inline())
+    assert isinstance(result, Done)
+    assert {p.name for p in tmp_path.glob("kitplan-*")} == {"kitplan-unit-held", "kitplan-unit-new", "kitplan-other"}
 
 
 def test_links_out_of_a_unit_are_not_sent(tmp_path):

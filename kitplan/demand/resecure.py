@@ -287,8 +287,11 @@ def _long_enough(row: Mapping[str, Any], checks_per_day: int, frailty: float, n_
 
 
 @kept(16, paced)
+@kept(8, paced)
 def frequency_models(unit: Unit) -> tuple[pd.DataFrame, np.ndarray]:
-    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few)."""
+    """Distinct rows of Unit.frequency and, for each stratum, which one it follows (most units have few). Not to be
+    changed.
+    """
     rows = unit.frequency[FREQUENCY_COLUMNS].reset_index(drop=True)
     which = rows.groupby(FREQUENCY_COLUMNS, dropna=False, sort=False).ngroup().to_numpy(np.int64)
     return rows.drop_duplicates(ignore_index=True), which

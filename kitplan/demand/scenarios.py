@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from kitplan.demand.attempts import draw_attempts, hazard_lots
+from kitplan.demand.bounds import at_most
 from kitplan.demand.intervals import Intervals, intervals
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
 from kitplan.demand.occupancy import interval_checks
 from kitplan.demand.posterior import Posterior, fit_posterior, known
+from kitplan.demand.search import passed
 from kitplan.demand.shared_roles import shared_roles, split_uses
 from kitplan.demand.streams import name_key, uniforms
 from kitplan.demand.use import lengthen, mean_use
@@ -48,10 +50,9 @@ def draw_demand(
     own = posterior is None and days == unit.stock.protection_interval_days
     asked = intervals(unit, days, n_scenarios, seed, stream, posterior)
     takes = _takes(unit, item_choice)
-    told = np.isin(np.arange(unit.n_strata), [g for opens in takes.opened.values() for g in opens]) if by_day else None
-    airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, told)
-    arrived, re_secures, kits, opened = (
-        np.concatenate(blocks, axis=1) for blocks in zip(*(_counted(takes, block) for block in airways)))
+    ends = range(1, math.ceil(days) + 1) if by_day else ()
+    airways = _own_airways(asked, tables) if own and not by_day else _airways(asked, tables, ends, takes)
+    arrived, re_secures, kits, opened = _counted_all(takes, airways)
     units = _used(unit, item_choice, takes, arrived, re_secures, opened, seed, stream)
     return Demand(
         tuple(unit.items["item"]), units[-1], re_secures[-1], days, seed, stream, asked.draw,
@@ -99,23 +100,38 @@ def _with_attempts(n_strata: int, episodes: Episodes, during: np.ndarray) -> tup
     return some[np.argsort(stratum, kind="stable")], ends
 
 
-def _day_by_day(
-    asked: Intervals, told: np.ndarray, episodes: Episodes, before: np.ndarray, during: np.ndarray
-) -> _Airways:
-    """The moments are the ends of days: an airway's attempts lie anywhere in its time, each alike. told: strata, bool,
-    whose airways are told of one by one.
+def _when(asked: Intervals, episodes: Episodes, some: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Owner and moment, in days, of each attempt of the airways `some`, so many each: secures on admission when the
+    airway comes, and the next too where they fail; others at one of its checks in the interval, each alike.
     """
-    days, n_strata = asked.days, asked.unit.n_strata
-    some, ends = _with_attempts(n_strata, episodes, during)
-    begin, end = np.clip(episodes.start[some], 0, days), np.clip(episodes.stop[some], 0, days)
-    owner = np.repeat(np.arange(len(some)), during[some])
-    number = np.arange(len(owner)) - np.repeat(np.cumsum(during[some]) - during[some], during[some])
+    owner, frequency = np.repeat(np.arange(len(some)), count), asked.unit.frequency
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     place = uniforms(asked.seed, f"{asked.stream}/when", episodes.name[some][owner], number)
-    n_moments = math.ceil(days)
+    start, stop, stratum = np.maximum(episodes.start[some], 0), episodes.stop[some], episodes.stratum[some]
+    checks = asked.unit.checks_per_day
+    first = np.floor(start * checks) / checks
+    last = np.floor(np.minimum(stop, asked.days) * checks) / checks
+    when = np.maximum(first[owner] + place * (last - first)[owner], start[owner])
+    admission = np.rint(frequency["admission_secures"].to_numpy(float))[stratum]
+    after = number - np.where(episodes.fresh[some], admission, -1)[owner]
+    at_once = (after < 0) | (after == 0) & (place < frequency["redo"].to_numpy(float)[stratum][owner])
+    return owner, np.where(at_once, start[owner], when)
 
-    def so_far(when: np.ndarray, cell: np.ndarray, *shape: int) -> np.ndarray:
+
+def _day_by_day(
+    asked: Intervals, moments: np.ndarray, told: np.ndarray, episodes: Episodes, before: np.ndarray, during: np.ndarray
+) -> _Airways:
+    """moments: days, ascending, the last at or after the interval's end. told: strata, bool, whose airways are told of
+    one by one.
+    """
+    n_strata, n_moments = asked.unit.n_strata, len(moments)
+    some, ends = _with_attempts(n_strata, episodes, during)
+
+    def until(when: np.ndarray) -> np.ndarray:
+        return passed(moments, 0, 1, n_moments - 1, when)
+
+    def so_far(moment: np.ndarray, cell: np.ndarray, *shape: int) -> np.ndarray:
         """How many there have been in each of the cells by each moment, int32 (n_moments, *shape)."""
-        moment = np.clip(np.ceil(when) - 1, 0, n_moments - 1).astype(int)
         n_cells = math.prod(shape)
         count = np.bincount(moment * n_cells + cell, minlength=n_moments * n_cells)
         found = count.astype(np.int32).reshape(n_moments, *shape)
@@ -123,17 +139,18 @@ def _day_by_day(
             by_then += last
         return found
 
+    owner, when = _when(asked, episodes, some, during[some])
     shape, cell = (episodes.n_scenarios, n_strata), episodes.cell(n_strata)
-    when, gone = begin[owner] + place * (end - begin)[owner], episodes.stop <= days
-    arrived = so_far(episodes.start[episodes.fresh], cell[episodes.fresh], *shape)
+    moment, gone = until(when), episodes.stop <= asked.days
+    arrived = so_far(until(episodes.start[episodes.fresh]), cell[episodes.fresh], *shape)
     mine = told[episodes.stratum[some]]
     rank, theirs = np.cumsum(mine) - 1, mine[owner]
     return _Airways(
         arrived,
-        so_far(when, cell[some][owner], *shape),
-        (arrived - so_far(episodes.stop[gone], cell[gone], *shape)).astype(np.int16),
+        so_far(moment, cell[some][owner], *shape),
+        (arrived - so_far(until(episodes.stop[gone]), cell[gone], *shape)).astype(np.int16),
         np.append(0, np.cumsum(mine))[ends], episodes.scenario[some][mine], before[some][mine],
-        so_far(when[theirs], rank[owner[theirs]], int(mine.sum())),
+        so_far(moment[theirs], rank[owner[theirs]], int(mine.sum())),
     )
 
 
@@ -149,10 +166,17 @@ def _played(asked: Intervals, tables: AttemptTables, moments: int) -> Iterator[t
         yield episodes, *draw_attempts(episodes, hazards, asked.seed, asked.stream)
 
 
-def _airways(asked: Intervals, tables: AttemptTables, told: np.ndarray | None = None) -> Iterator[_Airways]:
-    """At the interval's end; day by day where it is said which strata's airways are told of."""
-    for played in _played(asked, tables, 1 if told is None else int(np.ceil(asked.days))):
-        yield _at_its_end(asked.unit.n_strata, *played) if told is None else _day_by_day(asked, told, *played)
+def _airways(
+    asked: Intervals, tables: AttemptTables, moments: Sequence[float] = (), takes: _Takes | None = None
+) -> Iterator[_Airways]:
+    """At the interval's end; or up to each of the moments, with airways of the strata that open items for a patient."""
+    theirs = [stratum for opens in (takes.opened.values() if takes else ()) for stratum in opens]
+    told = np.isin(np.arange(asked.unit.n_strata), theirs)
+    for played in _played(asked, tables, max(len(moments), 1)):
+        if moments:
+            yield _day_by_day(asked, np.array(moments, dtype=float), told, *played)
+        else:
+            yield _at_its_end(asked.unit.n_strata, *played)
 
 
 _MOST_KEPT = 1_500_000
@@ -193,13 +217,64 @@ def arrivals_by_stratum(unit: Unit, days: float, n_scenarios: int, seed: int, st
     return np.concatenate([asked.arrivals(rows) for rows in asked.blocks()]).astype(np.int32)
 
 
-def arrivals_and_attempts(
-    unit: Unit, tables: AttemptTables, days: float, n_scenarios: int, seed: int, stream: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Airways that arrive in an interval and attempts in it, both int32 (n_scenarios, n_strata); no items."""
-    blocks = _airways(intervals(unit, days, n_scenarios, seed, stream), _reaching(unit, days, tables))
-    arrived, re_secures = zip(*((block.arrived, block.re_secures) for block in blocks))
-    return np.concatenate(arrived, axis=1)[-1], np.concatenate(re_secures, axis=1)[-1]
+DAYS_SCENARIOS = 4000
+"""Stretches of days: the quantile of one item or kit needs fewer than the joint readiness of all."""
+
+
+@dataclass(frozen=True)
+class Days:
+    """Some days on end, drawn once for all who ask for a part of them: a lead time, the time between counts.
+
+    moments: days since they began, ascending. arrived, re_secures: airways that came by then and attempts, int32
+    (n_moments, n_scenarios, n_strata); opened: items opened for patients of each of `takes.opened`, the same way.
+    """
+
+    unit: Unit
+    takes: _Takes
+    moments: tuple[float, ...]
+    arrived: np.ndarray
+    re_secures: np.ndarray
+    opened: np.ndarray
+    seed: int
+
+    def arrivals(self, days: float) -> np.ndarray:
+        """Airways that arrive in the first of the days, int32 (n_scenarios, n_strata)."""
+        return np.asarray(self.arrived[self.moments.index(days)])
+
+    def attempts(self, days: float) -> np.ndarray:
+        """Attempts in the first of the days, int32 (n_scenarios, n_strata)."""
+        return np.asarray(self.re_secures[self.moments.index(days)])
+
+    def units(self, item_choice: ItemChoice, until: Sequence[float]) -> np.ndarray:
+        """Items used by each of these moments, int32 (n_moments, n_scenarios, n_items). item_choice: the one that the
+        days were drawn with, or some of its roles.
+        """
+        takes, at = _takes(self.unit, item_choice), [self.moments.index(days) for days in until]
+        opened = self.opened[at][..., [list(self.takes.opened).index(item) for item in takes.opened]]
+        return _used(self.unit, item_choice, takes, self.arrived[at], self.re_secures[at], opened, self.seed, _DAYS)
+
+
+_DAYS = "days"
+"""The stream that they are drawn from."""
+
+
+def draw_days(unit: Unit, item_choice: ItemChoice, seed: int, days: int = 0) -> Days:
+    """Days on end told day by day: a protection interval and a day more, or `days` where that is more. The lead time,
+    the time between counts and the interval are moments too.
+    """
+    stock = unit.stock
+    reach = max(math.ceil(stock.protection_interval_days) + 1, days)
+    within = stock.lead_days, stock.review_days, stock.protection_interval_days
+    return _drawn_days(unit, _takes(unit, item_choice), within, reach, seed)
+
+
+@kept(1, known)
+def _drawn_days(unit: Unit, takes: _Takes, within: tuple[float, ...], reach: int, seed: int) -> Days:
+    asked = intervals(unit, float(reach), at_most(DAYS_SCENARIOS, unit, reach), seed, _DAYS)
+    moments = tuple(sorted({float(m) for m in (*range(1, reach + 1), *within) if m > 0}))
+    blocks = _airways(asked, _reaching(unit, reach, None), moments, takes)
+    arrived, re_secures, _, opened = _counted_all(takes, blocks)
+    return Days(unit, takes, moments, arrived, re_secures, opened, seed)
 
 
 def used_by(
@@ -225,6 +300,11 @@ def _counted(takes: _Takes, airways: _Airways) -> tuple[np.ndarray, np.ndarray, 
     return airways.arrived, airways.re_secures, airways.kits, opened
 
 
+def _counted_all(takes: _Takes, airways: Iterable[_Airways]) -> tuple[np.ndarray, ...]:
+    """`_counted` of all blocks together."""
+    return tuple(np.concatenate(parts, axis=1) for parts in zip(*(_counted(takes, block) for block in airways)))
+
+
 def _used(
     unit: Unit, item_choice: ItemChoice, takes: _Takes, arrived: np.ndarray, re_secures: np.ndarray,
     opened: np.ndarray, seed: int, stream: str,
@@ -237,7 +317,7 @@ def _used(
     return units
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Takes:
     """What attempts and arrivals take, as matrices of shape (n_strata, n_items).
 
@@ -251,7 +331,7 @@ class _Takes:
     opened: dict[str, dict[int, np.ndarray]]
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _takes(unit: Unit, item_choice: ItemChoice) -> _Takes:
     """Sort the rows of the item choice by how their items leave the shelf; roles shared between items come later."""
     column = {name: i for i, name in enumerate(unit.items["item"])}
@@ -327,7 +407,10 @@ def _items_opened(opens: dict[int, np.ndarray], airways: _Airways) -> np.ndarray
         mine = slice(airways.ends[stratum], airways.ends[stratum + 1])
         scenario, before, during = airways.scenario[mine], airways.before[mine], airways.during[:, mine]
         table = lengthen(table, int((before + during[-1]).max(initial=0)) + 1)
-        already = table.take(before)
-        for by_then, attempts in zip(opened, during):
-            by_then += np.bincount(scenario, table.take(before + attempts) - already, len(by_then))
-    return opened.astype(np.int32)
+        so_far = np.zeros_like(during[-1])
+        for in_this, attempts in zip(opened, during):
+            more = np.flatnonzero(attempts > so_far)
+            new = table.take((before + attempts)[more]) - table.take((before + so_far)[more])
+            in_this += np.bincount(scenario[more], new, len(in_this))
+            so_far = attempts
+    return np.cumsum(opened, axis=0).astype(np.int32)

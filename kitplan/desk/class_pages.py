@@ -96,7 +96,7 @@ def _form(folder: Path, now: dict[str, Any], faults: Sequence[Problem] = ()) -> 
 def _settings(now: dict[str, Any]) -> dict[str, Any]:
     """The class file with what the form holds; keys that the form does not show stay. Raises ValueError."""
     form = request.form
-    made = dict(now)
+    made = {k: v for k, v in now.items() if k not in ("title", "date")}
     if form.get("title", "").strip():
         made["title"] = form["title"].strip()
     if form.get("date"):

@@ -21,8 +21,7 @@ from kitplan.desk.units import NO_PLAN, Home, papers, plan_folder, unit_of
 from kitplan.read.catalogue import in_words, spoken_names
 from kitplan.read.columns import columns_of
 from kitplan.read.problems import InputError, Problem
-from kitplan.read.round_sheets import SHEETS, TYPED
-from kitplan.read.workbook import Book
+from kitplan.read.round_sheets import TYPED
 
 if TYPE_CHECKING:
     from kitplan.parts.orders.round_command import Session
@@ -143,7 +142,7 @@ def _take(work: Session, step: str) -> list[str]:
     with tempfile.TemporaryDirectory() as place:
         sheet = Path(place) / f"{step}.csv"
         if step == "workbook":
-            sheet, step = _filled_workbook(Path(place))
+            sheet = _filled_workbook(Path(place))
         elif step != "order" and not (typed := _write_sheet(sheet, step, spoken_names(work.unit.items))):
             return ["Nothing was typed in."]
         if step != "order":
@@ -157,20 +156,19 @@ def _take(work: Session, step: str) -> list[str]:
     return [told for told in work.told if told] or ["Nothing new was typed in."]
 
 
-def _filled_workbook(place: Path) -> tuple[Path, str]:
-    """The workbook that was given, in a folder of its own, and the step that it is: with all those before it."""
+def _filled_workbook(place: Path) -> Path:
+    """The workbook that was given, in a folder of its own."""
     file = request.files.get("filled")
     if not file or not file.filename:
         abort(409, "No file was chosen. Choose the workbook that you filled in.")
     file.seek(0)
+    content = file.read()
+    if not content.startswith(b"PK"):
+        raise InputError([Problem(file.filename, "is not an .xlsx workbook", "Save it as .xlsx from a spreadsheet "
+                                  "program, without a password.")], "reading a filled-in sheet")
     path = place / f"{Path(secure_filename(file.filename)).stem or 'filled'}.xlsx"
-    path.write_bytes(file.read())
-    try:
-        book = Book(path.name, path.read_bytes())
-    except ValueError as error:
-        bad = error.args[0]
-        raise InputError([Problem(file.filename, bad.fault, bad.mend)], "reading a filled-in sheet") from None
-    return path, "build" if book.sheet_named(SHEETS["to_class"]) is None else "to_class"
+    path.write_bytes(content)
+    return path
 
 
 def _taken_away(work: Session, lot: str) -> list[str]:

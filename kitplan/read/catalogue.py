@@ -21,7 +21,6 @@ from kitplan.resources import config_rows
 
 FIT_COLUMNS = ("fits_scale", "fits_from", "fits_to")
 """What an item fits, as numbers on the scale of a route: beside the columns of the table itself."""
-_JUDGED = ("routes", "sized_to", *FIT_COLUMNS)
 _STERILE = r"(?<!non)(?<!non[ -])(?<!un)\bsterile"
 
 
@@ -243,12 +242,6 @@ def item_fits(item: Mapping[Any, Any], airway: Mapping[str, Any], slack: float =
     size = size_for(item, airway)
     low, high = item["fits_from"] - slack, item["fits_to"] + slack
     return item["fits_scale"] == airway["scale"] and not low > size + 1e-9 and not high < size - 1e-9
-
-
-def fits(items: pd.DataFrame, airway: Mapping[str, Any], slack: float = 0.0) -> np.ndarray:
-    """`item_fits` of every row, shape (n_items,)."""
-    rows = zip(*(items[column].tolist() for column in _JUDGED))
-    return np.array([item_fits(dict(zip(_JUDGED, row)), airway, slack) for row in rows], dtype=bool)
 
 
 def marked(name: str, critical: bool) -> str:

@@ -15,7 +15,7 @@ from kitplan.read.columns import Column, columns_of
 from kitplan.read.days import day_order, read_days
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.grids import Grid
-from kitplan.read.headers import RawTable, header_names, raw_table, says_total, without_totals
+from kitplan.read.headers import RawTable, header_names, mapped_in, raw_table, says_total, without_totals
 from kitplan.read.identity import shown_header
 from kitplan.read.source import Source
 from kitplan.read.strata import doubt_sizes, read_keys
@@ -122,7 +122,8 @@ def read_census(
     column, would, meant = _DAYS["start" in raw.known]
     if not reader.has(column) and (label := _days_unread(raw)):
         findings.fault(raw.name, f"is missing, so that {would}", f"{label} holds days that nothing reads. If {meant}, "
-                       f"name that column {column}; if not, delete that column.", column=column)
+                       f"name that column {column}, or say which it is{mapped_in(raw.name, column)}; if not, delete "
+                       "that column.", column=column)
         return None
     if "start" in raw.known:
         return _read_stays(reader, keys, longest_stay_days, findings)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from kitplan.read.catalogue import fits, unequipped
+from kitplan.read.catalogue import item_fits, unequipped
 from kitplan.read.findings import Findings, key_of, nearest
 from kitplan.read.policy import Policy
 from kitplan.read.problems import some_of
@@ -36,7 +35,9 @@ def check_roles(
     unfit: dict[tuple[str, bool], list[str]] = {}
     gone = items["item"].map(key_of).isin([key_of(i) for i in policy.values.get("stock.unavailable", ())])
     every = set(items["role"])
-    by_role = dict(iter(items[~gone].groupby("role")))
+    by_role: dict[str, list[dict[Any, Any]]] = {}
+    for item in items[~gone].to_dict("records"):
+        by_role.setdefault(item["role"], []).append(item)
     for stratum in strata.to_dict("records"):
         technique = recipes.techniques[stratum["technique"]]
         emergency = recipes.routes[stratum["route"]].emergency
@@ -68,11 +69,12 @@ def _doubt_idle(role: str, strata: pd.DataFrame, items: pd.DataFrame, items_file
                       "Give its sizes on the scale of the routes that need it.", column="item", value=item, moves=2)
 
 
-def _some_item(able: pd.DataFrame, role: str, stratum: Mapping[str, Any], technique: Technique) -> bool:
-    fitting = fits(able, stratum)
-    if role == "tape" and technique.tape_width_mm is not None:
-        fitting &= np.abs(able["width_mm"].to_numpy(float) - technique.tape_width_mm) < 0.51
-    return bool(fitting.any())
+def _some_item(
+    able: Sequence[Mapping[Any, Any]], role: str, stratum: Mapping[str, Any], technique: Technique
+) -> bool:
+    width = technique.tape_width_mm if role == "tape" else None
+    return any(item_fits(item, stratum) and (width is None or abs(float(item["width_mm"]) - width) < 0.51)
+               for item in able)
 
 
 def _note_missing(
@@ -93,15 +95,14 @@ def _check_sheets(
     strata: pd.DataFrame, techniques: Mapping[str, Technique], items: pd.DataFrame, items_file: str,
     findings: Findings,
 ) -> None:
-    sheets = items[(items["role"] == "barrier") & items["width_mm"].notna() & items["length_mm"].notna()]
-    whole = items[(items["role"] == "barrier") & items["width_mm"].isna()]
-    for _, stratum in strata[strata["skin"] == "barrier"].iterrows():
-        if "barrier" not in techniques[stratum["technique"]].uses_with_barrier or len(whole):
+    barrier = items[items["role"] == "barrier"]
+    sheets = barrier[barrier["width_mm"].notna() & barrier["length_mm"].notna()].to_dict("records")
+    for stratum in strata[strata["skin"] == "barrier"].to_dict("records"):
+        if "barrier" not in techniques[stratum["technique"]].uses_with_barrier or barrier["width_mm"].isna().any():
             continue
         piece = sorted((stratum["barrier_width_mm"], stratum["barrier_length_mm"]))
-        able = sheets[fits(sheets, stratum.to_dict())]
-        short, long = able[["width_mm", "length_mm"]].min(axis=1), able[["width_mm", "length_mm"]].max(axis=1)
-        if len(able) and not ((short >= piece[0]) & (long >= piece[1])).any():
+        able = [sorted((item["width_mm"], item["length_mm"])) for item in sheets if item_fits(item, stratum)]
+        if able and not any(short >= piece[0] and long >= piece[1] for short, long in able):
             findings.fault(items_file, f"has no barrier sheet large enough for {stratum['label']} "
                            f"({piece[0]:g} x {piece[1]:g} mm)", "Add a larger sheet, or correct face.csv.",
                            column="role")

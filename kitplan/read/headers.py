@@ -86,7 +86,7 @@ def raw_table(grid: Grid, known: Mapping[str, Column], findings: Findings) -> Ra
         needed = [c.name for c in known.values() if c.required]
         findings.fault(grid.name, "has no header row that names its columns",
                        f"Put the column names in one row above the data: {', '.join(needed)}; or say which of your "
-                       f"headings each is{_mapped_in(grid.name)}.")
+                       f"headings each is{mapped_in(grid.name)}.")
         return None
     header = grid.rows[at]
     names = _positions(grid, at, known, findings)
@@ -134,13 +134,13 @@ def _positions(grid: Grid, at: int, known: Mapping[str, Column], findings: Findi
         if len(positions) > 1:
             both = " and ".join(repr(str(tidy(header[p]))) for p in positions)
             findings.fault(grid.name, f"may stand under {both}", f"Name the right one {name}, or say which it is"
-                           f"{_mapped_in(grid.name, name)}.", row=row, column=name)
+                           f"{mapped_in(grid.name, name)}.", row=row, column=name)
     taken = {name: positions[0] for name, positions in meant.items() if len(positions) == 1}
     if taken:
         findings.headings |= {(grid.name, name): str(tidy(header[p])) for name, p in taken.items()}
         said = ", ".join(f"{findings.headings[grid.name, name]!r} is taken as {name}" for name in taken)
         findings.warn(grid.name, f"has other headings than kitplan's: {said}",
-                      f"If one is wrong, say which heading is meant{_mapped_in(grid.name)}.", row=row, moves=3)
+                      f"If one is wrong, say which heading is meant{mapped_in(grid.name)}.", row=row, moves=3)
     return names | taken
 
 
@@ -244,7 +244,7 @@ def report_headers(raw: RawTable, findings: Findings, *, quiet_others: bool = Fa
     return not missing
 
 
-def _mapped_in(name: str, column: str = "COLUMN") -> str:
+def mapped_in(name: str, column: str = "COLUMN") -> str:
     """Where a unit says which of its headings a column is; "" where no table of that name may be mapped."""
     file, *rest = (key_of(word) for word in re.findall(r"\w+", name))
     if file in MAPPED_TABLES:
@@ -256,7 +256,7 @@ def _mapped_in(name: str, column: str = "COLUMN") -> str:
 
 def _may_be_mapped(raw: RawTable, name: str, unread: Sequence[str]) -> str:
     """How to say that one of the headings that nothing reads is the column; nothing where a unit cannot say it."""
-    where, some = _mapped_in(raw.name, name), _shown(unread)
+    where, some = mapped_in(raw.name, name), _shown(unread)
     stays = " (a list of stays has start and end instead)" if name == "airways" else ""
     return f" Or say which of your headings it is{some}{where}{stays}." if some and where else ""
 

@@ -176,6 +176,8 @@ def _from_workbook(path: Path, content: bytes, names: Names, wanted: tuple[str, 
         bad: Bad = error.args[0]
         findings.fault(path.name, bad.fault, bad.mend)
         return found
+    if "to_class" in wanted and book.sheet_named(SHEETS["to_class"]):  # other sheets of a class have like headings
+        wanted = ("to_class",)
     grids = {sheet: grid for sheet in book.sheets if isinstance(grid := book.grid(sheet), Grid)}
     told = _labels(grids)
     found = replace(found, plan_number=text_of(told.get("plan number", _NOWHERE)[0]),

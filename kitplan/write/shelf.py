@@ -18,9 +18,11 @@ def stock_lines(plan: Plan) -> pd.DataFrame:
     Columns of ParPlan.levels plus bin, critical (bool) and unit_of_issue ("box of 50"). Rows with the same bin keep the
     catalogue's order.
     """
-    lines = plan.par.levels.merge(plan.unit.items[["item", "bin", "critical"]], on="item", how="left")
-    lines["unit_of_issue"] = [unit_of_issue(int(p)) for p in lines["pack"]]
-    return lines.sort_values("bin", key=lambda bins: bins.map(shelf_key), kind="stable", ignore_index=True)
+    catalogue, levels = {row["item"]: row for row in plan.unit.catalogue}, plan.par.levels
+    rows = [catalogue[item] for item in levels["item"]]
+    lines = levels.assign(bin=[row["bin"] for row in rows], critical=[row["critical"] for row in rows],
+                          unit_of_issue=[unit_of_issue(int(p)) for p in levels["pack"]])
+    return lines.iloc[sorted(range(len(lines)), key=lambda at: shelf_key(rows[at]["bin"]))].reset_index(drop=True)
 
 
 def unit_of_issue(pack: int) -> str:

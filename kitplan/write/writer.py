@@ -297,8 +297,9 @@ def checksum(content: bytes) -> str:
 
 
 @contextlib.contextmanager
-def one_writer(place: Path) -> Iterator[None]:
-    """Hold a folder or a file against a second kitplan; the system frees it when a run is killed. Raises OutputError.
+def one_writer(place: Path, wait_seconds: float | None = None) -> Iterator[None]:
+    """Hold a folder or a file against a second kitplan; the system frees it when a run is killed. Raises OutputError
+    where another holds it for so long.
 
     A system that locks no folders (Windows) locks a hidden file beside; where a file system has no locks at all (some
     shared ones), the run goes on without.
@@ -309,7 +310,7 @@ def one_writer(place: Path) -> Iterator[None]:
         yield
         return
     try:
-        deadline = time.monotonic() + _LOCK_WAIT_SECONDS
+        deadline = time.monotonic() + (_LOCK_WAIT_SECONDS if wait_seconds is None else wait_seconds)
         while not _locked(handle):
             if time.monotonic() > deadline:
                 raise OutputError(errno.EBUSY, "is being written by another run of kitplan", place,

@@ -141,6 +141,16 @@ def test_a_full_shelf_orders_nothing_and_an_empty_one_its_levels(unit):
     assert order["urgent"].eq("yes").any()
 
 
+def test_an_order_after_a_count_of_its_own_says_what_it_orders_and_not_that_nothing_was_typed(unit):
+    fill_count(unit, 0.0)
+    done("count", unit)
+    for more, told in ([["--only-show"], "Order "], [[], "This is order 1."]):
+        said = done("order", unit, *more)
+        assert told in said
+        assert "Nothing new was typed in." not in said
+    assert "Nothing new was typed in." in done("order", unit), "the same order again"
+
+
 def test_the_label_the_sheet_and_the_order_have_one_number(unit):
     fill_count(unit, 0.5)
     done("order", unit)

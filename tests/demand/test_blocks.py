@@ -14,7 +14,7 @@ from kitplan.demand import intervals as of_intervals
 from kitplan.demand import scenarios
 from kitplan.demand.intervals import intervals
 from kitplan.demand.item_choice import attempt_tables, fill_roles
-from kitplan.demand.scenarios import arrivals_and_attempts, arrivals_by_stratum, draw_demand
+from kitplan.demand.scenarios import arrivals_by_stratum, draw_days, draw_demand
 from kitplan.read.unit import load_unit
 from kitplan.resources import sample_units
 
@@ -46,17 +46,19 @@ def test_the_same_seed_draws_the_same_whatever_the_size_of_a_block(monkeypatch, 
         monkeypatch.setattr(of_intervals, "_PILOT_AIRWAYS", pilot)
     unit = load_unit(sample_units()[name])
     unit = change(unit) if change else unit
+    monkeypatch.setattr(scenarios, "DAYS_SCENARIOS", 701)
     tables = attempt_tables(unit)
     choice, days = fill_roles(unit, tables), unit.stock.protection_interval_days
     seen = []
     for at_once in (of_intervals.AIRWAYS_AT_ONCE, 3000, 500):
         monkeypatch.setattr(of_intervals, "AIRWAYS_AT_ONCE", at_once)
         scenarios._kept_airways.__wrapped__.cache_clear()
+        scenarios._drawn_days.__wrapped__.cache_clear()
         one = draw_demand(unit, choice, days, 701, 3, "plan", tables, by_day=True)
         two = draw_demand(unit, choice, days, 701, 3, "plan", tables)
+        told = draw_days(unit, choice, 3)
         seen.append((one.units, one.re_secures, one.path.units, one.path.kits, two.units, two.re_secures,
-                     arrivals_by_stratum(unit, days, 701, 3, "any"),
-                     *arrivals_and_attempts(unit, tables, days, 701, 3, "any")))
+                     arrivals_by_stratum(unit, days, 701, 3, "any"), told.arrived, told.re_secures, told.opened))
     for other in seen[1:]:
         for mine, theirs in zip(seen[0], other, strict=True):
             assert np.array_equal(mine, theirs)

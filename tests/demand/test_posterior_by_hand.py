@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
@@ -10,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitplan.demand import posterior
+from kitplan.demand import posterior, scenarios
 from kitplan.demand import shared_roles as demand_shared_roles
 from kitplan.demand.attempts import _invert
 from kitplan.demand.intervals import intervals
@@ -34,8 +35,8 @@ from kitplan.demand.scenarios import (
     _items_opened,
     _takes,
     _used_by_attempts,
-    arrivals_and_attempts,
     arrivals_by_stratum,
+    draw_days,
     draw_demand,
     used_by,
 )
@@ -418,16 +419,54 @@ def test_an_interval_told_day_by_day_ends_with_what_it_used_and_who_is_there(sma
     assert path.kits.std(axis=0).sum(axis=1).tolist() == sorted(path.kits.std(axis=0).sum(axis=1).tolist())
 
 
-def test_arrivals_and_attempts_are_those_of_the_demand_that_is_drawn(small_unit):
+def test_days_are_drawn_once_and_each_part_of_them_is_what_the_demand_of_its_own_would_be(small_unit):
+    """A lead time of two and a half days; a week; an interval; and one more day, all of the same airways."""
+    small_unit = replace(small_unit, stock=replace(small_unit.stock, lead_days=2.5))
+    choice, interval = fill_roles(small_unit), small_unit.stock.protection_interval_days
+    days = draw_days(small_unit, choice, 3)
+    assert draw_days(small_unit, choice, 3) is days, "kept for the next who asks"
+    last = math.ceil(interval) + 1
+    assert days.moments == tuple(sorted({*range(1, last + 1), 2.5, interval}))
+    assert draw_days(small_unit, choice, 3, 14).moments[-1] == 14
+    whole = draw_demand(small_unit, choice, float(last), scenarios.DAYS_SCENARIOS, 3, "days", by_day=True)
+    used = days.units(choice, [1, 2.5, 7, last])
+    assert (used[3] == whole.units).all()
+    assert (used[0] == whole.path.units[:, 0]).all()
+    assert (used[2] == whole.path.units[:, 6]).all()
+    assert (days.attempts(last) == whole.re_secures).all()
+    assert ((used[1] >= whole.path.units[:, 1]) & (used[1] <= whole.path.units[:, 2])).all(), "between two days' ends"
+    masks = [list(whole.items).index(m) for m in ("mask-42", "mask-60")]
+    assert (used[..., masks].sum(axis=2) == [days.arrivals(d).sum(axis=1) for d in (1, 2.5, 7, last)]).all()
+    alone = draw_demand(small_unit, choice, 2.5, scenarios.DAYS_SCENARIOS, 5, "lead")
+    error = alone.units.std(axis=0) / np.sqrt(alone.n_scenarios)
+    assert (np.abs(used[1].mean(axis=0) - alone.units.mean(axis=0)) <= 4 * np.hypot(error, error) + 1e-9).all()
+    part = replace(choice, frame=choice.frame[choice.frame["role"] == "mask"])
+    assert (days.units(part, [7])[0][:, masks] == used[2][:, masks]).all()
+    assert days.units(part, [7])[0].sum() == used[2][:, masks].sum(), "no other role"
+
+
+def test_days_within_an_interval_are_as_busy_one_as_the_other(small_unit):
+    """Where airways are alike and none is new to the unit: the first day, when few have come yet, too. Two secures on
+    admission, of which a fifth fail, are made on the day of arrival."""
+    unit = replace(small_unit, frequency=small_unit.frequency.assign(admission_secures=2.0, redo=0.2))
+    days = draw_days(unit, fill_roles(unit), 3)
+    whole = [d for d in days.moments if d == int(d)]
+    so_far = np.array([days.attempts(d).sum(axis=1) for d in whole])
+    each = np.diff(so_far, axis=0, prepend=0)
+    error = each.std(axis=1) / np.sqrt(each.shape[1])
+    assert (np.abs(each.mean(axis=1) - each.mean()) <= 0.02 * each.mean() + 4 * error).all()
+    for d in whole:
+        assert (days.attempts(d) >= 2 * days.arrivals(d)).all()
+
+
+def test_arrivals_are_those_of_the_demand_that_is_drawn(small_unit):
     tables = attempt_tables(small_unit)
     demand = draw_demand(small_unit, fill_roles(small_unit, tables), 9.0, 500, 3, "plan", tables)
-    came, attempts = arrivals_and_attempts(small_unit, tables, 9.0, 500, 3, "plan")
-    assert (attempts == demand.re_secures).all()
+    came = arrivals_by_stratum(small_unit, 9.0, 500, 3, "plan")
     assert came.shape == (500, 3)
     assert came.mean(axis=0) == pytest.approx(np.array([4, 2, 3]) * 9 / 6, rel=0.15)
     masks = demand.units[:, [list(demand.items).index(m) for m in ("mask-42", "mask-60")]].sum(axis=1)
     assert (masks == came.sum(axis=1)).all(), "a mask for each that comes, and none for who was there"
-    assert (arrivals_by_stratum(small_unit, 9.0, 500, 3, "plan") == came).all()
     seen = posterior.fit_posterior(small_unit).of_stream("plan")
     given = intervals(small_unit, 9.0, 500, 3, "plan", seen).episodes()
     again = used_by(small_unit, fill_roles(small_unit, tables), given, tables, seen, 3, "plan")

@@ -19,6 +19,7 @@ from kitplan.desk.units import TextTable
 from kitplan.parts.orders import round_command
 from kitplan.parts.par.summary import not_yet_own, three_sentences
 from kitplan.read.order_book import LEARNT
+from kitplan.read.workbook import Book
 from kitplan.resources import config_file
 from kitplan.write.unit_book import unit_workbook
 from kitplan.write.writer import OutputError, checksum
@@ -228,6 +229,15 @@ def test_a_class_that_is_wrong_is_told_with_what_was_typed_and_not_saved(client,
     assert path.read_bytes() == before
     (home / "mill_lane" / "class-x.toml").write_text("learners = 0\n")
     assert 'value="Course"' in client.get("/unit/mill_lane/class").text, "class.toml opens first"
+
+
+def test_a_title_and_a_date_that_are_emptied_are_gone(client, home):
+    path = home / "mill_lane" / "class.toml"
+    path.write_text('title = "Course"\ndate = 2027-03-09\nlearners = 6\n[[practice]]\ntechnique = "oral_two_y"\n'
+                    'tube_mm = 3.5\n')
+    form = {"title": " ", "date": "", "learners": "6", "technique": "oral_two_y", "size": "3.5", "skin": "none"}
+    assert client.post("/unit/mill_lane/class", form).status_code == 200
+    assert {"title", "date"}.isdisjoint(tomllib.loads(path.read_text()))
 
 
 def test_the_class_says_what_it_costs_and_shows_no_table_that_was_cut_off(client, home):
@@ -515,6 +525,24 @@ def test_what_is_wanted_since_an_order_stands_beside_the_order_that_its_print_ho
     assert "This is order 2, and it is in the book." in words(client.get(week))
 
 
+def test_what_is_counted_and_comes_one_by_one_is_asked_for_by_number(client, home):
+    """No pack of one, no loose piece of it; nor loose ones of what is counted in unopened packs alone."""
+    levels = kitplan.open_plan(home / "mill_lane" / "plan").orders.plan.levels
+    loose = sum(x.pack > 1 and not x.packs_only for x in levels)
+    page = client.get("/unit/mill_lane/week/count").text
+    assert 0 < loose < len(levels)
+    assert len(re.findall(r'<input id="loose\d+"', page)) == loose
+    assert page.count(">How many</label>") == sum(x.pack == 1 for x in levels)
+    counted(client, "2026-11-10", item=[x.item for x in levels], pack=[str(x.pack) for x in levels],
+            packs=["0"] * len(levels))
+    client.post("/unit/mill_lane/week/order", {"entries": entries_of(client, "/unit/mill_lane/week")})
+    page = client.get("/unit/mill_lane/week/receive").text
+    ones = page.count(">How many came</label>")
+    assert 0 < ones < page.count("</summary>")
+    assert "of 1 (" not in page
+    assert page.count('name="loose_units"') == page.count('name="packs"'), "field by field of each line"
+
+
 def test_an_older_count_is_taken_where_its_box_is_ticked(client, home):
     counted(client, "2026-11-10")
     refused = counted(client, "2026-11-03")
@@ -540,7 +568,7 @@ def test_the_week_says_that_its_plan_is_older_than_the_units_files(client, home)
         assert "unit.toml has changed since this plan was made" in shown, page
 
 
-def test_a_workbook_filled_in_elsewhere_is_taken_in_on_the_week(client, home):
+def test_a_workbook_filled_in_elsewhere_is_taken_in_on_the_week(client, home, monkeypatch):
     """What has no form of its own, such as packs ordered otherwise, is typed into the workbook and given back."""
     counted(client, "2026-11-10", "0")
     client.post("/unit/mill_lane/week/order", {"entries": entries_of(client, "/unit/mill_lane/week")})
@@ -554,8 +582,11 @@ def test_a_workbook_filled_in_elsewhere_is_taken_in_on_the_week(client, home):
     book.save(out)
     given = {"entries": entries_of(client, "/unit/mill_lane/week"),
              "filled": (io.BytesIO(out.getvalue()), "mine.xlsx")}
+    opened, begin = [], Book.__init__
+    monkeypatch.setattr(Book, "__init__", lambda self, name, content: opened.append(name) or begin(self, name, content))
     told = words(client.post("/unit/mill_lane/week/workbook", given))
     assert "changed to what was really ordered" in told, told
+    assert opened.count("mine.xlsx") == 1
     given = {"entries": entries_of(client, "/unit/mill_lane/week"), "filled": (io.BytesIO(b"no"), "mine.xlsx")}
     wrong = client.post("/unit/mill_lane/week/workbook", given)
     assert wrong.status_code == 409

@@ -76,16 +76,14 @@ def test_designs_are_named_by_their_smallest_tube_then_by_the_first_kind_that_th
     assert kits._in_order(unit, groups).astype(int).tolist() == [[0, 1, 0, 1], [0, 0, 1, 0], [1, 0, 0, 0]]
 
 
-def test_re_secures_between_two_counts_are_their_attempts_less_those_of_arrivals(small_unit, monkeypatch):
+def test_re_secures_between_two_counts_are_their_attempts_less_those_of_arrivals(small_unit):
     """Two secures on admission: of nine attempts with three arrivals three are at bedsides."""
     unit = replace(small_unit, frequency=small_unit.frequency.assign(admission_secures=[2.0, 1.0, 0.0]),
                    stock=replace(small_unit.stock, review_days=14))
-    asked = []
-    monkeypatch.setattr(kits, "arrivals_and_attempts", lambda unit, tables, days, n, seed, stream: (
-        asked.append((days, seed, stream)), (np.array([[3, 1, 1]]), np.array([[9, 1, 4]])))[1])
-    arriving, attempts = kits._review(unit, None, 7)
+    days = SimpleNamespace(arrivals={14: np.array([[3, 1, 1]])}.__getitem__,
+                           attempts={14: np.array([[9, 1, 4]])}.__getitem__)
+    arriving, attempts = kits._review(unit, days)
     assert (arriving.tolist(), attempts.tolist()) == ([[3, 1, 1]], [[3, 0, 4]])
-    assert asked == [(14, 7, "kits week")]
 
 
 # -- doubt ----------------------------------------------------------------------------------------------------------

@@ -144,11 +144,11 @@ def test_what_is_kept_of_a_plan_is_what_is_held_and_slow_items_are_no_emergency_
                           answer="met")
     plan = SimpleNamespace(unit=small_unit, par=par, demand=lambda: demand, item_choice=fill_roles(small_unit), seed=1,
                            warnings=("Look.",), parts=("par",))
-    days, draw = [], model.draw_demand
-    monkeypatch.setattr(model, "draw_demand", lambda unit, choice, asked, *rest, **more: (
-        days.append(asked) or draw(unit, choice, asked, *rest, **more)))
+    days, draw = [], model.draw_days
+    monkeypatch.setattr(model, "draw_days", lambda unit, choice, seed, asked: (
+        days.append(asked) or draw(unit, choice, seed, asked)))
     found = summary("ward", plan, 1.0)
-    assert days == [10.0], "stretches of two days that end within the nine"
+    assert days == [10], "stretches of two days that end within the nine"
     assert (found.unit, found.unit_name, found.readiness, found.value, found.litres) == (
         "ward", "Invented test unit", 0.96, 12.0, 3.0)
     assert found.rows["item"].tolist() == ["saline-5", "wipe-prep", "mask-42", "bag-450"]

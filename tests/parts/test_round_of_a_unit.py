@@ -189,11 +189,11 @@ def test_the_need_of_a_lead_time_is_drawn_where_there_is_one(unit, monkeypatch, 
     """Every scenario needs 9 of each: that is urgent, and never above the level. Without a lead time nothing is."""
     asked = []
 
-    def drawn(_unit, _choice, days, n_scenarios, seed, stream, _tables, means):
-        asked.append((days, n_scenarios > 1000, seed, stream))
-        return SimpleNamespace(units=np.full((50, len(unit.items)), 9))
+    def drawn(_unit, _choice, seed):
+        return SimpleNamespace(units=lambda _choice, until: (
+            asked.append((until, seed)) or np.full((1, 50, len(unit.items)), 9)))
 
-    monkeypatch.setattr(round_plan, "draw_demand", drawn)
+    monkeypatch.setattr(round_plan, "draw_days", drawn)
     levels = pd.DataFrame({"item": ["saline-5"], "description": "x", "pack": [50], "par_units": [120],
                            "expected_units": [45.0]})
     stocked = replace(unit, stock=replace(unit.stock, lead_days=lead), items=unit.items.assign(gtin=""))
@@ -201,7 +201,7 @@ def test_the_need_of_a_lead_time_is_drawn_where_there_is_one(unit, monkeypatch, 
         levels=levels))
     found = make_round_plan(work)
     assert [level.urgent_units for level in found.levels] == [9 if lead else 0]
-    assert asked == ([(lead, True, 7, "lead")] if lead else [])
+    assert asked == ([([lead], 7)] if lead else [])
     assert (found.review_days, found.lead_days, found.protection_days) == (7, lead, 7 + lead)
     assert (found.designs, found.builds) == ({}, {})
 

@@ -299,7 +299,10 @@ def test_counts_whose_days_stand_under_a_heading_of_their_own_are_no_snapshot(he
     (problem,) = problems_of(unit_folder({"census.csv": f"{heading},route,tube_mm,airways\n{rows}"}))
     assert (problem.file, problem.column) == ("census.csv", "date")
     assert problem.mend.startswith(f"{heading} holds days that nothing reads. ")
-    assert problem.mend.endswith("name that column date; if not, delete that column.")
+    assert problem.mend.endswith('in unit.toml, as date = "that heading"; if not, delete that column.')
+    rows = "".join(f"2025-03-0{n},oral,3.5,4\n" for n in (1, 2, 3))
+    toml = f'mean_stay_days = 5\n[columns.census]\ndate = "{heading}"\n'
+    assert census_of(unit_folder, f"{heading},route,tube_mm,airways\n{rows}", toml).census.shape == "counts"
 
 
 def test_one_day_of_a_print_and_a_few_notes_of_days_leave_a_snapshot_as_it_is(unit_folder):

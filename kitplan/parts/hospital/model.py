@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Brief
-from kitplan.demand.bounds import at_most
-from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.scenarios import draw_days
 from kitplan.parts.hospital.central_store import Holding, Pooling, pool_slow_items
 from kitplan.parts.hospital.spend import Spend, spend_of, spend_table
 from kitplan.planning import Plan
@@ -22,8 +21,6 @@ from kitplan.read.values import Unit
 
 SLOW_SHARE = 0.5
 """An item is slow in a unit that uses at most this share of one pack in a protection interval."""
-
-TRANSPORT_SCENARIOS = 4000
 
 HOLDING_COLUMNS = ["unit", "item", "par_packs", "par_units", "value", "litres", "expected_units"]
 UNIT_COLUMNS = ["unit", "name", "currency", "readiness", "value", "litres", "items_held", "answer"]
@@ -103,16 +100,14 @@ def _slow_items(name: str, plan: Plan, transport_days: float) -> tuple[Holding, 
     slow &= levels["expected_units"].to_numpy(float) <= SLOW_SHARE * unit.items["pack"].to_numpy(float)
     if not slow.any():
         return ()
-    stretch, days = int(np.ceil(transport_days)) + 1, int(np.ceil(unit.stock.protection_interval_days))
-    n_scenarios = at_most(TRANSPORT_SCENARIOS, unit, days + stretch)
+    stretch = int(np.ceil(transport_days)) + 1
+    reach = int(np.ceil(unit.stock.protection_interval_days)) + stretch - 1
     frame = plan.item_choice.frame
     roles = frame.loc[frame["item"].isin(levels.loc[slow, "item"]), "role"]
     choice = replace(plan.item_choice, frame=frame[frame["role"].isin(roles)])
-    path = draw_demand(
-        unit, choice, float(days + stretch - 1), n_scenarios, plan.seed, "transport", by_day=True, means=False
-    ).path
-    assert path is not None
-    busiest = _busiest_stretch(path.units[:, :, slow], stretch)
+    days = draw_days(unit, plan.item_choice, plan.seed, reach)
+    used = days.units(choice, range(1, reach + 1))[..., slow]
+    busiest = _busiest_stretch(used.swapaxes(0, 1), stretch)
     out = []
     for column, i in enumerate(np.flatnonzero(slow)):
         item, level = unit.items.iloc[i], levels.iloc[i]

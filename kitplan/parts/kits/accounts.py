@@ -33,8 +33,6 @@ from kitplan.read.days import MONTH_DAYS
 from kitplan.read.values import Unit
 
 BUILD_COLUMNS = ["design", "build", "mean_arrivals", "top_up_sets", "mean_top_up_sets", "at_bedsides", "re_secures"]
-SCENARIOS = 5000
-"""Enough for quantiles of whole kits; par levels use their own, larger number."""
 
 
 @dataclass(frozen=True)

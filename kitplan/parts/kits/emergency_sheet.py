@@ -25,21 +25,19 @@ def bedside_list(plan: Plan) -> pd.DataFrame:
     it leaves open there; where spare tubes are held, the smaller one belongs to it too. at_bedside is
     the catalogue's floor for each bedside in whole things, at least 1.
     """
-    items = plan.unit.items
-    emergency = items[items["critical"].astype(bool) | (items["min_bedside"] > 0)]
-    filled = plan.item_choice.frame[plan.item_choice.frame["item"].isin(emergency["item"])]
-    equipment, records = list(emergency.itertuples()), catalogue_records(plan.unit)
-    rows = []
+    items, chosen = plan.unit.catalogue, plan.item_choice.frame
+    equipment, records = [i for i in items if i["critical"] or i["min_bedside"] > 0], catalogue_records(plan.unit)
+    filled, rows = set(zip(chosen["stratum"], chosen["item"])), []
     for stratum, airway in enumerate(plan.unit.airways):
         label, own = airway["label"], held_roles(plan.unit, stratum)
-        given = set(filled.loc[filled["stratum"] == stratum, "item"])
-        roles = {item.role for item in equipment if item.item in given}
-        given |= {str(items["item"].iloc[at]) for at, _ in spare_tubes(plan.unit, airway, records) if at >= 0}
+        given = {item["item"] for item in equipment if (stratum, item["item"]) in filled}
+        roles = {item["role"] for item in equipment if item["item"] in given}
+        given |= {items[at]["item"] for at, _ in spare_tubes(plan.unit, airway, records) if at >= 0}
         for item in equipment:
-            fits = item.role in own and item_fits(item._asdict(), airway)
-            if item.item in given or (item.role not in roles and fits and item.min_bedside > 0):
-                at_bedside = max(math.ceil(item.min_bedside), 1)
-                rows.append((stratum, label, item.role, item.item, item.description, at_bedside))
+            fits = item["role"] in own and item_fits(item, airway)
+            if item["item"] in given or (item["role"] not in roles and fits and item["min_bedside"] > 0):
+                at_bedside = max(math.ceil(item["min_bedside"]), 1)
+                rows.append((stratum, label, item["role"], item["item"], item["description"], at_bedside))
     return pd.DataFrame(rows, columns=["stratum", "label", "role", "item", "description", "at_bedside"])
 
 

@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kitplan.brief import Result
-from kitplan.demand.bounds import at_most
 from kitplan.demand.fit import item_of
 from kitplan.demand.item_choice import AttemptTables, attempt_tables
-from kitplan.demand.scenarios import arrivals_and_attempts, arrivals_by_stratum
+from kitplan.demand.scenarios import Days, draw_days
 from kitplan.demand.stay_use import restock_checks
 from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
@@ -110,9 +109,9 @@ def solve_kits(work: Work) -> KitPlan | None:
     unit, made = work.unit, work.designs
     if made is None:
         return None
-    builds = accounts.kit_builds(unit, made.needs, made.kits, *_review(unit, work.tables, work.seed))
-    days = unit.stock.protection_interval_days
-    fresh = arrivals_by_stratum(unit, days, at_most(accounts.SCENARIOS, unit, days), work.seed, "kits interval")
+    days = draw_days(unit, made.item_choice, work.seed)
+    builds = accounts.kit_builds(unit, made.needs, made.kits, *_review(unit, days))
+    fresh = days.arrivals(unit.stock.protection_interval_days)
     return KitPlan(
         contents=contents_table(unit, made.needs, made.kits),
         strata=strata_table(unit, made.needs, made.kits),
@@ -131,11 +130,9 @@ def design_names(count: int) -> list[str]:
     return [letters[k] if k < 26 else letters[k // 26 - 1] + letters[k % 26] for k in range(count)]
 
 
-def _review(unit: Unit, tables: AttemptTables, seed: int) -> tuple[np.ndarray, np.ndarray]:
+def _review(unit: Unit, days: Days) -> tuple[np.ndarray, np.ndarray]:
     """(arrivals, re-secures at bedsides) between two counts by scenario and stratum; admission secures are left out."""
-    days = unit.stock.review_days
-    n_scenarios = at_most(accounts.SCENARIOS, unit, days)
-    arriving, attempts = arrivals_and_attempts(unit, tables, days, n_scenarios, seed, "kits week")
+    arriving, attempts = days.arrivals(unit.stock.review_days), days.attempts(unit.stock.review_days)
     admission = np.round(unit.frequency["admission_secures"].to_numpy(float)).astype(int)
     return arriving, attempts - arriving * admission
 

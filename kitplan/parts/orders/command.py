@@ -42,11 +42,12 @@ def _taken_in(step: str, what: Path, unit_path: Path | None, out: Path | None, o
             rounds.take_in(work, step, what, day, older=older)
         else:
             rounds.take_in_unit(work, step, unit_path, day, older=older)
-        if work.book is work.found and not work.told:
-            work.told.append("Nothing new was typed in.")
         weekly = work.weekly(keep_order=step != "order")
         if order:
             weekly = rounds.placed(work, weekly, day)
+        ordering = step == "order" and weekly.order is not None and not weekly.order.number
+        if work.book is work.found and not work.told and not ordering:
+            work.told.append("Nothing new was typed in.")
         rounds.keep(work)
         rounds.finish(work, weekly)
     rounds.report(work, weekly)

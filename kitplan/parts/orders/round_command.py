@@ -40,9 +40,9 @@ from kitplan.write.writer import OutputError, one_writer, write_outputs
 
 _COUNT = "receive", "answers", "ordered", "moved", "count"
 TAKES = {"receive": ("receive",), "count": _COUNT, "order": _COUNT, "build": (*_COUNT, "kits"),
-         "to_class": ("to_class",)}
-"""Step -> what it takes in, in order: its sheet and those of the steps before it. "moved" is where kits went, of
-Build kits: one at a bedside is not ready, so a count and an order have to know it."""
+         "to_class": ("to_class",), "workbook": (*_COUNT, "kits", "to_class")}
+"""Step -> what it takes in, in order: its sheet and those of the steps before it; "workbook": whatever one holds.
+"moved" is where kits went, of Build kits: one at a bedside is not ready, so a count and an order have to know it."""
 
 
 @dataclass

@@ -9,16 +9,12 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from kitplan.demand.bounds import at_most
-from kitplan.demand.scenarios import draw_demand
+from kitplan.demand.scenarios import draw_days
 from kitplan.demand.whole import whole_up
 from kitplan.parts.kits.model import KitPlan
 from kitplan.parts.work import Work
 from kitplan.read.catalogue import marked, shelf_key
 from kitplan.read.values import Unit
-
-LEAD_SCENARIOS = 5000
-"""Scenarios of one lead time: the quantile of one item needs fewer than the joint readiness of all."""
 
 
 @dataclass(frozen=True)
@@ -118,12 +114,11 @@ def order_point(units: np.ndarray, readiness: float) -> np.ndarray:
 
 def make_round_plan(work: Work) -> RoundPlan:
     """The levels of a plan with what one lead time may need, and its kits."""
-    unit, days = work.unit, work.unit.stock.lead_days
+    unit, lead = work.unit, work.unit.stock.lead_days
     need = np.zeros(len(unit.items))
-    if days > 0:
-        n_scenarios = at_most(LEAD_SCENARIOS, unit, days)
-        lead = draw_demand(unit, work.item_choice, days, n_scenarios, work.seed, "lead", work.tables, means=False)
-        need = order_point(lead.units, unit.stock.readiness)
+    if lead > 0:
+        days = draw_days(unit, work.item_choice, work.seed)
+        need = order_point(days.units(work.item_choice, [lead])[0], unit.stock.readiness)
     kits = work.kits if "kits" in work.results else None
     return round_plan_of(unit, work.par.levels, need, kits)
 
@@ -133,10 +128,10 @@ def round_plan_of(unit: Unit, levels: pd.DataFrame, lead_units: np.ndarray, kits
 
     Emergency equipment never has an urgent level below its minimum stock, nor above its level.
     """
-    catalogue, need = unit.items.set_index("item"), dict(zip(unit.items["item"], lead_units))
+    catalogue, need = {row["item"]: row for row in unit.catalogue}, dict(zip(unit.items["item"], lead_units))
     found = []
     for row in levels[levels["par_units"] > 0].itertuples():
-        item = catalogue.loc[row.item]
+        item = catalogue[row.item]
         floor = max(float(np.nan_to_num(item["min_stock"])), 1.0) if item["critical"] else 0.0
         found.append(Level(
             str(row.item), str(row.description), str(item["bin"]), int(row.pack), float(item["price"]),

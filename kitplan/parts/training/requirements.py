@@ -17,7 +17,7 @@ from kitplan.demand.tape import cut_pieces
 from kitplan.demand.values import ItemChoice
 from kitplan.demand.whole import whole_up
 from kitplan.parts.training.timetable import sets_at_stations
-from kitplan.read.catalogue import fits
+from kitplan.read.catalogue import item_fits
 from kitplan.read.class_values import Practice, TrainingClass, courses
 from kitplan.read.problems import Problem
 from kitplan.read.values import Unit
@@ -161,7 +161,7 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
 
 
 def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
-    return bool(fits(items, size.to_dict()).any())
+    return any(item_fits(item, size.to_dict()) for item in items.to_dict("records"))
 
 
 def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -> float | None:
