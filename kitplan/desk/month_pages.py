@@ -49,8 +49,9 @@ def add(app: Flask, home: Home, opened: Opened) -> None:
             abort(409, f"No months ahead: {plan.skipped.get('forecast', 'plan again')}.")
         ahead = plan.forecast.forecast
         total, year = ahead.total, plan.forecast.budget
-        chart = band_chart([str(m)[2:] for m in total["month"]], total["low_value"].tolist(), total["value"].tolist(),
-                           total["high_value"].tolist(), f"Money by month, {plan.unit.currency}")
+        months = [str(m).removeprefix("20").removeprefix("month ") for m in total["month"]]
+        chart = band_chart(months, total["low_value"].tolist(), total["value"].tolist(), total["high_value"].tolist(),
+                           f"Money by month, {plan.unit.currency}")
         return render_template(
             "months.html", plan=plan, ahead=ahead, year=year,
             periods=[] if year is None else year.periods.to_dict("records"), rows=total.to_dict("records"), chart=chart,

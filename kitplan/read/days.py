@@ -29,11 +29,12 @@ OUTSIDE_YEARS = Bad(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}", "Correc
 
 @dataclass(frozen=True)
 class DayOrder:
-    """How days such as 3/4/2025 are read in one table. day_first None: nothing in the table tells."""
+    """How days such as 3/4/2025 are read in one table. day_first None: nothing tells. told: the table itself does."""
 
     day_first: bool | None
     mixed: bool
     used: bool
+    told: bool
 
 
 def day_order(values: Iterable[object], usual: bool | None = None) -> DayOrder:
@@ -51,8 +52,8 @@ def day_order(values: Iterable[object], usual: bool | None = None) -> DayOrder:
             used = used or first != second
             day_first = day_first or (first > 12 >= second)
             month_first = month_first or (second > 12 >= first)
-    reported = usual if day_first == month_first else day_first
-    return DayOrder(reported, day_first and month_first, used)
+    told = day_first != month_first
+    return DayOrder(day_first if told else usual, day_first and month_first, used, told)
 
 
 def read_days(values: Iterable[object], order: DayOrder) -> list[Moment | Bad]:

@@ -44,7 +44,8 @@ class TableReader:
         if self._order.used and self._order.day_first is not None:
             taken = "day/month/year" if self._order.day_first else "month/day/year"
             findings.warn(self.name, f"has dates that were read as {taken}",
-                          "Nothing to do where that is right; else write dates as 2025-03-31.", moves=3)
+                          "Nothing to do where that is right; else write dates as 2025-03-31.",
+                          moves=0 if self._order.told else 3)
 
     @classmethod
     def of(cls, raw: RawTable | None, findings: Findings, *, quiet_others: bool = False) -> TableReader | None:

@@ -26,6 +26,7 @@ def test_simulate_writes_its_table_its_sheet_and_its_record(tmp_path):
     assert record["parts"] == ["simulate"]
     book = load_workbook(tmp_path / "a/simulate.xlsx")
     sheet = book["Played out"]
+    assert "8 copies of the unit played check by check for 1 new year each" in sheet["A2"].value
     assert len(sheet._charts) == 1
     assert not [c for row in sheet.iter_rows() for c in row if c.data_type == "f"]
     again = [*call]

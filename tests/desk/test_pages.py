@@ -9,8 +9,10 @@ import tomllib
 import openpyxl
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 import kitplan
+from kitplan.cli import main
 from kitplan.desk import month_pages
 from kitplan.desk.class_pages import _place
 from kitplan.desk.units import TextTable
@@ -350,6 +352,12 @@ def test_a_paper_is_handed_out_without_reading_the_others(client, home, monkeypa
     assert len(asked) <= 3, "the order and the dates to watch"
 
 
+def test_labels_of_another_grid_are_handed_out_as_those_of_the_plan_are(client, home):
+    CliRunner().invoke(main, ["labels", str(home / "mill_lane"), "--columns", "3"])
+    assert "damaged" not in words(client.get("/unit/mill_lane/"))
+    assert client.get("/unit/mill_lane/paper/bin-labels.pdf").data.startswith(b"%PDF")
+
+
 def test_a_half_cut_print_is_told_and_not_handed_out_and_a_filled_in_workbook_is(client, home):
     plan = home / "mill_lane" / "plan"
     for name, cut in (("count-sheet.pdf", 2), ("stock-room.xlsx", 1)):
@@ -415,7 +423,10 @@ def test_a_unit_that_is_a_workbook_is_planned_counted_and_printed_like_any_other
     page = desk.post("/unit/nest.xlsx/week/count", {"entries": "0", "item": "saline_5ml", "packs": "1", "pack": "100"})
     assert "1 line counted" in words(page)
     assert (in_a_workbook / "nest-plan" / "book" / "counts.csv").is_file()
-    assert "What if one thing were another?" in words(desk.get("/unit/nest.xlsx/months"))
+    months = desk.get("/unit/nest.xlsx/months")
+    assert "What if one thing were another?" in words(months)
+    assert "Month 1 to month 12: " in words(months)
+    assert ">12</text>" in months.text, "months without a calendar bear their number"
 
 
 def test_a_workbook_is_changed_in_the_workbook_and_nowhere_else(in_a_workbook):

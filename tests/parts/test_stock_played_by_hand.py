@@ -242,11 +242,12 @@ def test_another_recipe_of_the_route_that_takes_less_is_named_once(small_unit):
 def test_a_back_order_is_said_in_what_is_left_what_to_buy_and_how_else():
     told = BackOrder(
         pd.DataFrame(), pd.DataFrame({"item": ["saline-10"], "packs": [3]}),
-        pd.DataFrame({"item": ["saline-5", "x", "y"], "units": [20.0, 0.0, 90.0],
-                      "lasts_days": [4.0, np.nan, 30.0], "lasts_days_busy": [3.0, np.nan, 28.0]}),
+        pd.DataFrame({"item": ["saline-5", "x", "y", "z"], "units": [20.0, 0.0, 90.0, 83.0],
+                      "lasts_days": [4.0, np.nan, 30.0, 27.6], "lasts_days_busy": [3.0, np.nan, 28.0, 20.0]}),
         pd.DataFrame({"instead_technique": ["dry", "dry"]}), 28.0, None, ("Nothing fits.",)).sentences()
     assert told == ["Nothing fits.", "Cannot be had for 28 days. saline-5: 20 left, about 4 days at the usual pace, "
-                    "then none for 24; y: 90 left, about 30 days at the usual pace.",
+                    "then none for 24; y: 90 left, about 30 days at the usual pace; "
+                    "z: 83 left, about 28 days at the usual pace.",
                     "Buy instead: 3 x saline-10.", "Another recipe uses less of it: dry."]
 
 

@@ -48,7 +48,12 @@ def test_it_reads_as_the_plain_file_does(name, plain, tmp_path):
 
 def test_dates_with_slashes_are_said_to_be_read_one_way(unit_folder):
     unit = load_unit(unit_folder({"census.csv": (AWKWARD / "day_month_year.csv").read_bytes()}))
-    assert any("read as day/month/year" in str(w) for w in unit.warnings)
+    (said,) = (w for w in unit.warnings if "read as day/month/year" in str(w))
+    assert said.moves == 0, "a day over 12 tells, so nothing is to look at first"
+    log = "date,time,airway,reason\n3/4/2025,08:00,A1,loose\n"
+    census = (AWKWARD / "day_month_year.csv").read_bytes()
+    unit = load_unit(unit_folder({"census.csv": census, "resecure_log.csv": log}))
+    assert next(w for w in unit.warnings if w.file == "resecure_log.csv" and "read as day" in str(w)).moves == 3
 
 
 def test_a_column_that_nothing_reads_is_named_and_not_dropped_in_silence(unit_folder):

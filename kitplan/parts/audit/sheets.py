@@ -13,7 +13,7 @@ from kitplan.write.charts import Line, place, scatter
 _MISSING_SHOWN = 8
 _GROUPS = (
     ("floor", "First: emergency equipment and minimum stock that is not held today"),
-    ("raise", "Then: what readiness asks for, best bargain first"),
+    ("raise", "What readiness asks for, best bargain first"),
     ("lower", "Last: what stands idle once the rest is in place"),
 )
 

@@ -367,8 +367,9 @@ def _sentences(
 ) -> tuple[str, ...]:
     money = unit.currency
     lines = [
-        f"{names[0]} to {names[-1]}: {mean:,.0f} {money} of supplies; 8 times in 10 between {band[0]:,.0f} and "
-        f"{band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} and {band[3]:,.0f} (95 % band)."
+        f"{names[0].replace('m', 'M')} to {names[-1]}: {mean:,.0f} {money} of supplies; 8 times in 10 between "
+        f"{band[0]:,.0f} and {band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} "
+        f"and {band[3]:,.0f} (95 % band)."
     ]
     spent, called = before
     if np.isfinite(spent) and spent > 0:

@@ -80,7 +80,7 @@ class BackOrder:
     def sentences(self) -> list[str]:
         """What a person does first."""
         lasts = [f"{r.item}: {r.units:.0f} left, about {r.lasts_days:.0f} days at the usual pace"
-                 + (f", then none for {self.days - r.lasts_days:.0f}" if r.lasts_days < self.days else "")
+                 + (f", then none for {self.days - round(r.lasts_days):.0f}" if round(r.lasts_days) < self.days else "")
                  for r in self.shelf.itertuples() if r.lasts_days == r.lasts_days]
         lasts += [f"{r.item}: never counted, so what is left is not known: count it"
                   for r in self.shelf.itertuples() if r.units != r.units]

@@ -231,6 +231,7 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
 
     Writes bin-labels.pdf.
     """
+    from kitplan.outputs import record_of
     from kitplan.parts.orders.bin_labels import drawn_labels
     from kitplan.planning import with_parts
     from kitplan.write.page import LabelGrid
@@ -247,7 +248,8 @@ def labels(unit_path: Path, out: Path | None, seed: int | None, which: str | Non
             raise click.UsageError(f"{error}. Ask for fewer rows or columns, or smaller margins.") from None
         check_target(used.folder, (name,))
         labels, bare = drawn_labels(plan.orders.plan.levels, plan.unit.paper, grid)
-        written = write_outputs(used.folder, {name: labels})
+        files = {name: labels}
+        written = write_outputs(used.folder, files | {"labels.json": record_of(plan, "order", files)})
     used.say()
     click.echo(f"Written to {written.folder}: print {name} at 100 %.")
     if bare:

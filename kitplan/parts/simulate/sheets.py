@@ -6,13 +6,15 @@ import pandas as pd
 
 from kitplan.parts.simulate.model import SimulationResult
 from kitplan.planning import Plan
+from kitplan.read.problems import counted
 from kitplan.write.book import Book
 from kitplan.write.charts import Line, place, scatter
 
 
 def add_sheets(book: Book, plan: Plan) -> None:
     result: SimulationResult = plan.simulation
-    page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications, years=result.years)
+    page = book.sheet("Played out", result.sentences(book.currency), copies=result.replications,
+                      years=counted(result.years, "new year"))
     first, _ = page.table(result.summary, "played", freeze=True)
     rows = {str(name): first + k for k, name in enumerate(result.summary["plan"])}
     page.skip()
