@@ -20,7 +20,7 @@ from kitplan.demand.beds import bedded, may_fill, overfull
 from kitplan.demand.busy_weeks import linked_bursts
 from kitplan.demand.occupancy import LONG_AGO_DAYS, interval_checks
 from kitplan.demand.posterior import Posterior, fit_posterior
-from kitplan.demand.search import passed
+from kitplan.demand.search import last_reached
 from kitplan.demand.streams import fingerprints, name_key, uniforms
 from kitplan.demand.values import Episodes
 from kitplan.read.days import WEEK_DAYS, YEAR_DAYS
@@ -365,10 +365,8 @@ def _so_far(play: _Play, busy: np.ndarray, table: np.ndarray) -> np.ndarray:
 
 def _pick(so_far: np.ndarray, cell: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Stretch of each airway, and where in it (0 to 1). u: where in the sum over its stretches the airway lies."""
-    flat, begin = so_far.ravel(), cell * np.int64(so_far.shape[1])
-    target = flat.take(begin + (so_far.shape[1] - 1)) * u
-    piece = passed(flat, begin + 1, 1, so_far.shape[1] - 2, target, equal=True)
-    at = begin + piece
+    flat, target = so_far.ravel(), so_far[:, -1].take(cell) * u
+    piece, at = last_reached(so_far, cell, target, ends=1)
     low = flat.take(at)
     return piece, np.clip((target - low) / np.maximum(flat.take(at + 1) - low, 1e-300), 0.0, 1.0)
 

@@ -29,3 +29,15 @@ def passed(
             left -= half
         found[mine] = place - begin
     return found // stride if stride > 1 else found
+
+
+def last_reached(
+    table: np.ndarray, row: np.ndarray, value: np.ndarray, ends: int = 0
+) -> tuple[np.ndarray, np.ndarray]:
+    """The last entry of table[row] that each value reaches, the first if none: its column, and its place in the flat
+    table. ends: so many entries at the end of a row are not looked at.
+    """
+    width = table.shape[1]
+    begin = row * np.int64(width)
+    column = passed(table.ravel(), begin + 1, 1, width - 1 - ends, value, equal=True)
+    return column, begin + column

@@ -13,7 +13,7 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from kitplan.demand.search import passed
+from kitplan.demand.search import last_reached
 from kitplan.demand.streams import even_normals, even_places
 
 ENDS_A_PIECE = 8
@@ -73,12 +73,12 @@ class StayLaw:
 
     def lengths(self, draw: np.ndarray, hazards: np.ndarray) -> np.ndarray:
         """Days at which the cumulative hazard of each draw reaches `hazards` (exponential numbers: stays)."""
-        piece, cell = _row_search(self._gone, draw, hazards)
+        piece, cell = last_reached(self._gone, draw, hazards)
         return self.edges.take(piece) + (hazards - self._gone.take(cell)) / self.hazard.take(cell)
 
     def ages(self, draw: np.ndarray, area: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Days at which the area of each draw reaches `area`, and the cumulative hazard there."""
-        piece, cell = _row_search(self._filled, draw, area)
+        piece, cell = last_reached(self._filled, draw, area)
         hazard, gone = self.hazard.take(cell), self._gone.take(cell)
         left = 1.0 - (area - self._filled.take(cell)) * hazard * np.exp(gone)
         more = -np.log(np.maximum(left, 1e-12))
@@ -94,16 +94,6 @@ class StayLaw:
         gone = -np.log(np.maximum(alive, 1e-300))
         hazard = np.maximum(np.diff(gone) / np.diff(probe), _LEAST_HAZARD)
         return StayLaw(self.edges, np.tile(hazard, (len(self.hazard), 1)))
-
-
-def _row_search(table: np.ndarray, row: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The last entry of table[row] that is at most `value`, for every element at once; the first is 0: its column, and
-    its place in the flat table.
-    """
-    width = table.shape[1]
-    begin = row * np.int64(width)
-    column = passed(table.ravel(), begin + 1, 1, width - 1, value, equal=True)
-    return column, begin + column
 
 
 def learn_stays(days: np.ndarray, ended: np.ndarray, guess_days: float, n_draws: int, seed: int) -> StayLaw:
