@@ -43,6 +43,7 @@ _AT_THE_DESK = {
     "kitplan plan UNIT": "open This unit and press Plan", "kitplan order UNIT": "The button under Wanted since",
     "kitplan forecast": "The months", " with --out": "",
     "keep a log and run kitplan rates": "put a log into the unit's folder and plan again",
+    "kitplan new FOLDER --sample birch_house": "the invented unit Birch House, to be copied on the first page,",
 }
 """Command that a sentence names -> what does the same here."""
 MOST_SHOWN = 200
@@ -119,7 +120,8 @@ def _begin_pages(app: Flask, home: shelf.Home) -> None:
         if home.single:
             return redirect(url_for("unit_page", name=home.names()[0]))  # type: ignore[return-value]
         units = {name: home.called(name) for name in home.names()}
-        return render_template("begin.html", units=units, samples=list(sample_units()), folder=home.folder,
+        samples = {name: shelf.read_toml(unit, "unit.toml")["name"] for name, unit in sample_units().items()}
+        return render_template("begin.html", units=units, samples=samples, folder=home.folder,
                                page=secrets.token_hex(8))
 
     @app.post("/new")

@@ -34,6 +34,8 @@ def test_a_dropped_census_shows_each_fault_beside_its_cell_and_is_corrected_ther
     text = page.get_data(as_text=True)
     assert 'name="cell.3.1" value="nasl"' in text
     assert "Did you mean" in words(page)
+    assert "the invented unit Birch House, to be copied on the first page, shows one." in words(page)
+    assert "kitplan new" not in words(page)
     place = tmp_path / "low_field" / "census.csv"
     seen = checksum(CENSUS)
     page = empty_client.post("/unit/low_field/correct", {"file": "census.csv", "seen": seen, "cell.3.1": "nasal",
@@ -42,6 +44,11 @@ def test_a_dropped_census_shows_each_fault_beside_its_cell_and_is_corrected_ther
     assert place.read_bytes() == CENSUS.replace(b"nasl", b"nasal").replace(b"\xe9", b"1")
     kept = list((tmp_path / "low_field" / "originals").iterdir())
     assert [p.read_bytes() for p in kept] == [CENSUS]
+
+
+def test_invented_units_are_offered_by_what_they_are(empty_client):
+    text = empty_client.get("/").get_data(as_text=True)
+    assert '<option value="harbour_wing">Harbour Wing, 24 beds (INVENTED)</option>' in text
 
 
 def test_a_correction_of_a_file_that_has_changed_since_is_refused(empty_client, tmp_path):
