@@ -367,7 +367,7 @@ def _sentences(
 ) -> tuple[str, ...]:
     money = unit.currency
     lines = [
-        f"{names[0].replace('m', 'M')} to {names[-1]}: {mean:,.0f} {money} of supplies; 8 times in 10 between "
+        f"{names[0].capitalize()} to {names[-1]}: {mean:,.0f} {money} of supplies; 8 times in 10 between "
         f"{band[0]:,.0f} and {band[1]:,.0f} (80 % band), 19 times in 20 between {band[2]:,.0f} "
         f"and {band[3]:,.0f} (95 % band)."
     ]
