@@ -161,7 +161,8 @@ def as_at_bedsides(unit: Unit, lessons: Sequence[TrainingClass], item_choice: It
 
 
 def item_fits_any(items: pd.DataFrame, size: pd.Series) -> bool:
-    return any(item_fits(item, size.to_dict()) for item in items.to_dict("records"))
+    airway = size.to_dict()
+    return any(item_fits(item, airway) for item in items.to_dict("records"))
 
 
 def tape_width(unit: Unit, practice: Practice, item_choice: ItemChoice | None) -> float | None:
